@@ -44,7 +44,8 @@ def ranges(first: Ints, counts: Ints) -> Ints:
     [5, 6, 2, 3, 4]
     """
     ends = np.cumsum(counts)
-    return np.arange(counts.sum()) + np.repeat(first - (ends - counts), counts)
+    rows: Ints = np.arange(counts.sum()) + np.repeat(first - (ends - counts), counts)
+    return rows
 
 
 def last_before(known: Bools) -> Ints:
@@ -53,7 +54,8 @@ def last_before(known: Bools) -> Ints:
     >>> last_before(np.array([False, True, False, True])).tolist()
     [-1, 1, 1, 3]
     """
-    return np.maximum.accumulate(np.where(known, np.arange(len(known)), -1))
+    rows: Ints = np.maximum.accumulate(np.where(known, np.arange(len(known)), -1))
+    return rows
 
 
 def _scalar(hint: Any) -> type[np.generic]:

@@ -36,48 +36,29 @@ _MOST: Final = 30_000
 
 
 @contextmanager
-def beside(work: Callable[[], bool]) -> Iterator[Callable[[], bool]]:
-    """Do a work in a copy of this process while the block runs.
+def _beside(work: Callable[[], None]) -> Iterator[None]:
+    """Let a copy of this process do a work while the block runs, and wait for it.
 
-    A copy writes files as this process would.
-
-    Parameters
-    ----------
-    work
-        Gives whether it could do all of it.
-
-    Yields
-    ------
-    function
-        Waits for the copy, and gives whether all was done.  Where it was not, or where processes
-        cannot be copied safely, the work is to be done here: what it then raises is no secret.
+    A copy writes files as this process would; where the block fails, it ends at once.
     """
     # The copy reads from it, and ends with this process: its end of the pipe closes then.
     ours, alive = os.pipe()
     copy = _copy(work, ours, alive)
-
-    def is_done() -> bool:
-        nonlocal copy
-        if copy is None:
-            return False
-        _, status = os.waitpid(copy, 0)
-        copy = None
-        return status == 0
-
     try:
-        yield is_done
-    finally:
+        yield
+    except BaseException:
         if copy is not None:
             os.kill(copy, signal.SIGKILL)
+        raise
+    finally:
+        if copy is not None:
             os.waitpid(copy, 0)
         os.close(ours)
         os.close(alive)
 
 
-def _copy(work: Callable[[], bool], theirs: int, alive: int) -> int | None:
+def _copy(work: Callable[[], None], theirs: int, alive: int) -> int | None:
     """Begin the work in a copy; give its number, None where there is no copy."""
-    if not _may_copy():
-        return None
     with warnings.catch_warnings():
         # Threads of ours have ended; one that shows progress holds nothing that the copy uses.
         warnings.simplefilter("ignore", DeprecationWarning)
@@ -86,16 +67,15 @@ def _copy(work: Callable[[], bool], theirs: int, alive: int) -> int | None:
         except OSError:  # no further process is allowed
             return None
     if not copy:
-        status = 1
         try:
             os.close(alive)
             end_with(theirs, 1)
             hush()
             leave_unnoticed()
-            status = 0 if work() else 1
+            work()
         finally:
             # Nothing that is buffered may be written twice, and nobody hears what went wrong.
-            os._exit(status)
+            os._exit(0)
     return copy
 
 
@@ -142,10 +122,9 @@ def side_by_side(works: Sequence[Callable[[], T]], noun: str) -> list[T]:
         ):
             with os.fdopen(source, "wb", 0) as filled:
                 filled.write(b"".join(_ticket(number) for number in range(len(works))))
-            with beside(lambda: _send(works, queue, sent)) as is_done:
+            with _beside(partial(_send, works, queue, sent)):
                 for number in counting(_drawn(queue), len(works), noun):
                     done[number] = works[number]()
-                is_done()
             sent.seek(0)
             done.update(_received(sent))
     left = [number for number in range(len(works)) if number not in done]
@@ -184,7 +163,7 @@ def _drawn(queue: BinaryIO) -> Iterator[int]:
         yield int.from_bytes(ticket, "little")
 
 
-def _send(works: Sequence[Callable[[], T]], queue: BinaryIO, sent: BinaryIO) -> bool:
+def _send(works: Sequence[Callable[[], T]], queue: BinaryIO, sent: BinaryIO) -> None:
     """Do works in the copy, and send what each gives."""
     go_first()
     for number in _drawn(queue):
@@ -195,7 +174,6 @@ def _send(works: Sequence[Callable[[], T]], queue: BinaryIO, sent: BinaryIO) -> 
             if short_of_memory() == before:
                 sent.write(data)
     sent.flush()
-    return True
 
 
 def _received(sent: BinaryIO) -> Iterator[tuple[int, T]]:

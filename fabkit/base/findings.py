@@ -79,8 +79,6 @@ class Source:
         return f"{self.document}, {self.section}" if self.section else self.document
 
 
-COMMON_PRACTICE = Source("common practice")
-
 FINE_CLASS: Final = "fine class"
 """The choice that settles every limit which the house's fine class keeps."""
 

@@ -30,3 +30,9 @@ def once_per(find: Callable[[Subject], Reading]) -> Callable[[Subject], Reading]
         return kept[name]
 
     return keep
+
+
+def is_kept(subject: object, name: str) -> bool:
+    """Whether a reading that the class of a subject gives under a name was found already."""
+    cls = type(subject)
+    return f"{cls.__module__}.{cls.__qualname__}.{name}" in vars(subject)

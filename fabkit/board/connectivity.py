@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Shapes
 from fabkit.base.copies import read_side_by_side
+from fabkit.base.once import is_kept
 from fabkit.base.steps import counting
 from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.model import Board, Layer
@@ -200,7 +201,9 @@ def pieces_at(polygons: Shapes, points: Shapes) -> Ints:
 
 def draw_layers(layers: Iterable[Layer]) -> None:
     """Draw the images of layers side by side, the largest first; each layer keeps its own."""
-    files = sorted((a.file for a in layers), key=lambda file: -len(file.objects))
+    # Checks have drawn all of them before, and a copy of the process would be made for nothing.
+    left = (layer.file for layer in layers if not is_kept(layer.file, "image"))
+    files = sorted(left, key=lambda file: -len(file.objects))
     read_side_by_side(files, _draw, "layers")
 
 

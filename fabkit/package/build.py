@@ -50,6 +50,7 @@ from fabkit.package.model import (
     Role,
     RoleKind,
     Side,
+    base_name,
 )
 from fabkit.package.naming import name_board
 from fabkit.package.opening import choose_set
@@ -485,7 +486,7 @@ def _strokes(file: GerberFile) -> int:
 
 
 def _has_through_pads(file: PackageFile) -> bool:
-    """Give the pads that are stated to have a plated hole: vias and component holes."""
+    """Whether pads are stated to have a plated hole: those of vias and of component holes."""
     apertures = file.gerber.apertures if file.gerber is not None else ()
     return any(a.function[:1] in (("ViaPad",), ("ComponentPad",)) for a in apertures)
 
@@ -495,10 +496,10 @@ def _compare_job(
 ) -> Iterator[Finding]:
     if not job.files:
         return
-    by_name = {f.name.rsplit("/", 1)[-1].lower(): f for f in files}
+    by_name = {base_name(f.name): f for f in files}
     listed = set()
     for entry in job.files:
-        last = entry.path.rsplit("/", 1)[-1].lower()
+        last = base_name(entry.path)
         listed.add(last)
         file = by_name.get(last)
         if file is None:
@@ -529,7 +530,7 @@ def _compare_job(
     for file in files:
         is_layer = isinstance(file.content, GerberFile | DrillFile)
         needed = file.role.kind not in (RoleKind.DRAWING, RoleKind.UNKNOWN, RoleKind.DRILL)
-        if is_layer and needed and file.name.rsplit("/", 1)[-1].lower() not in listed:
+        if is_layer and needed and base_name(file.name) not in listed:
             yield Finding.of(
                 JOB_FILE_UNLISTED,
                 f"used as {file.role}, but the job file does not list it",

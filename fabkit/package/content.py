@@ -8,7 +8,7 @@ contours are looked at, a few milliseconds a file; shapes only where nothing is 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final
@@ -18,7 +18,7 @@ import shapely
 
 from fabkit.base.columns import Bools, Floats
 from fabkit.base.units import COINCIDENT_MM
-from fabkit.formats.drill.model import FormatHint, Unit, Zeros
+from fabkit.formats.drill.model import DrillFile, FormatHint, Unit, Zeros
 from fabkit.formats.gerber.model import (
     GerberFile,
     Kind,
@@ -28,7 +28,7 @@ from fabkit.formats.gerber.model import (
 )
 from fabkit.geometry.neighbours import SpotIndex
 from fabkit.geometry.segments import Box, join_boxes
-from fabkit.package.model import Role, RoleKind, Side
+from fabkit.package.model import Content, Role, RoleKind, Side, base_name
 
 SAME_PAD_MM: Final = 0.03
 """Spots of two layers nearer than this, in x and in y, are the same pad: a coarse inch format."""
@@ -202,6 +202,12 @@ class Look:
         rows = other.index.find(self.spots)
         here = rows >= 0
         return float(np.median(self.sizes[here] - other.sizes[rows[here]])) if here.any() else 0.0
+
+
+def hole_middles(contents: Iterable[Content]) -> Floats:
+    """Middles of all drilled holes of some files, mm, (n, 2)."""
+    hits = (content.hits for content in contents if isinstance(content, DrillFile))
+    return np.concatenate([np.empty((0, 2)), *(h.spots() for h in hits)])
 
 
 def guess_role(
@@ -543,7 +549,7 @@ def _plating(text: str, others: Sequence[str]) -> Iterator[tuple[str, bool]]:
     """Files whose name is followed within two lines by one word on plating."""
     folded = text.lower()
     for name in others:
-        last = name.rsplit("/", 1)[-1].lower()
+        last = base_name(name)
         at = folded.find(last)
         if at < 0 or len(last) < 5:
             continue

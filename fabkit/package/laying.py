@@ -18,7 +18,7 @@ from fabkit.formats.gerber.model import GerberFile, pen_widths
 from fabkit.formats.gerber.reader import UNIT_MISSING
 from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.geometry.segments import Placing, join_boxes
-from fabkit.package.content import Look
+from fabkit.package.content import Look, hole_middles
 from fabkit.package.model import Content, Member, Role, RoleKind
 from fabkit.package.registration import FACTORS, FEW, FIT_MM, FITS, Fit
 from fabkit.package.roles import CONTENT_DISAGREES
@@ -90,12 +90,8 @@ def _beside(contents: Sequence[Content], roles: Sequence[Role], i: int) -> bool:
 
 def _holes(contents: Sequence[Content], roles: Sequence[Role]) -> Floats:
     """Middles of all drilled holes, mm, (n, 2)."""
-    drills = (
-        content.hits
-        for content, role in zip(contents, roles, strict=True)
-        if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL
-    )
-    return np.concatenate([np.empty((0, 2)), *(d.spots() for d in drills)])
+    files = zip(contents, roles, strict=True)
+    return hole_middles(content for content, role in files if role.kind is RoleKind.DRILL)
 
 
 def hear_plating(

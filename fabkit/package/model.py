@@ -61,6 +61,11 @@ class Member:
         return f"Member({self.name!r}, {len(self.data)} bytes)"
 
 
+def base_name(member: str) -> str:
+    """Last part of a member's name, in lower case: lists and texts name files so, or otherwise."""
+    return member.rsplit("/", 1)[-1].lower()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftOut:
     """A file that is not used, and why."""

@@ -12,9 +12,6 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
-import numpy as np
-
-from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import natural
 from fabkit.formats.drill.model import DrillFile
@@ -26,10 +23,11 @@ from fabkit.package.content import (
     Look,
     guess_role,
     guess_side,
+    hole_middles,
     is_same_image,
     side_scores,
 )
-from fabkit.package.model import Content, Role, RoleKind, Side
+from fabkit.package.model import Content, Role, RoleKind, Side, base_name
 from fabkit.package.words import (
     NameSays,
     read_comments,
@@ -93,9 +91,7 @@ def assign_roles(
         [n for n, c in zip(names, contents, strict=True) if isinstance(c, GerberFile | DrillFile)]
     )
     jobs = [content for content in contents if isinstance(content, JobFile)]
-    functions = {
-        entry.path.rsplit("/", 1)[-1].lower(): entry.function for job in jobs for entry in job.files
-    }
+    functions = {base_name(entry.path): entry.function for job in jobs for entry in job.files}
     comments = read_comments(
         {i: data[i] for i, c in enumerate(contents) if isinstance(c, GerberFile)}, shared
     )
@@ -135,7 +131,7 @@ def _ask_contents(
             found = guess_side(looks[i], sides)
             if found is not None:
                 claims[i] = claim.on(*found, most=0.5)
-    holes = _holes(contents)
+    holes = hole_middles(contents)
     has_drill = any(isinstance(content, DrillFile) for content in contents)
     weak = [i for i in looks if claims[i].confidence < SURE]
     if weak and not any(look.index.share(holes) >= UNDER_HOLES for look in looks.values()):
@@ -178,12 +174,6 @@ def _heard(claim: Claim, role: Role, confidence: float, reason: str) -> Claim:
     if confidence > claim.confidence:
         return Claim(role=role, confidence=confidence, reason=reason)
     return claim
-
-
-def _holes(contents: Sequence[Content]) -> Floats:
-    """Middles of all drilled holes as read so far, mm."""
-    hits = (content.hits for content in contents if isinstance(content, DrillFile))
-    return np.concatenate([np.empty((0, 2)), *(h.spots() for h in hits)])
 
 
 def _order_copper(names: Sequence[str], claims: list[Claim], found: Mapping[int, Claim]) -> None:
@@ -536,7 +526,7 @@ _SIDECARS: Final[tuple[tuple[type[Content], RoleKind, str], ...]] = (
 
 def listed(name: str, byproducts: Sequence[ByProduct], skip: Mapping[str, int]) -> NameSays | None:
     """Give what an exporter's list of layers says of a file, by its name or its extension."""
-    last = name.rsplit("/", 1)[-1].lower()
+    last = base_name(name)
     for text in byproducts:
         layer = text.layers.get(last) or text.layers.get(f".{last.rpartition('.')[2]}")
         if layer:
@@ -566,7 +556,7 @@ def make_claim(
     for kind_of, kind, why in _SIDECARS:
         if isinstance(content, kind_of):
             return Claim(role=Role(kind=kind), confidence=1.0, reason=why)
-    by_job = read_function(functions.get(name.rsplit("/", 1)[-1].lower(), ()))
+    by_job = read_function(functions.get(base_name(name), ()))
     if isinstance(content, DrillFile):
         return _claim_drill(name, content, by_job, said, byproducts, findings)
     if not isinstance(content, GerberFile):
@@ -636,7 +626,7 @@ def _claim_drill(
     by_attribute = read_function(content.function)
     reason = "its commands are those of a drill file"
     plated = content.plated
-    last = name.rsplit("/", 1)[-1].lower()
+    last = base_name(name)
     listed = next((text for text in byproducts if last in text.plated), None)
     source = ""
     if by_attribute is not None:

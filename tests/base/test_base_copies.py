@@ -10,51 +10,13 @@ import numpy as np
 import pytest
 
 from fabkit.base import copies
-from fabkit.base.copies import beside, read_side_by_side, side_by_side
+from fabkit.base.copies import read_side_by_side, side_by_side
 from fabkit.base.once import once_per
 from fabkit.base.steps import listening
 
 needs_copies = pytest.mark.skipif(
     sys.platform != "linux" or len(os.sched_getaffinity(0)) < 2, reason="two processors of Linux"
 )
-
-
-@needs_copies
-def test_the_copy_works_and_writes(tmp_path):
-    """What it writes is there once it is done, and it was another process."""
-    file = tmp_path / "made"
-
-    def work():
-        file.write_text(str(os.getpid()))
-        return True
-
-    with beside(work) as is_done:
-        assert is_done()
-    assert int(file.read_text()) != os.getpid()
-
-
-@pytest.mark.parametrize("work", [lambda: False, lambda: 1 // 0, lambda: os.kill(os.getpid(), 9)])
-def test_what_a_copy_cannot_do_is_left_to_the_caller(work, capfd):
-    """Refused, broken and killed are all not done, without a word."""
-    with beside(work) as is_done:
-        assert not is_done()
-    assert capfd.readouterr() == ("", "")
-
-
-def test_without_a_copy_nothing_is_done(monkeypatch):
-    """Where one process is wanted, the caller works."""
-    monkeypatch.setenv("FABKIT_DEBUG", "1")
-    with beside(lambda: True) as is_done:
-        assert not is_done()
-
-
-@needs_copies
-def test_a_copy_ends_when_the_block_fails(tmp_path):
-    """It does not go on to write into a folder that is gone."""
-    begun = time.monotonic()
-    with pytest.raises(KeyboardInterrupt), beside(lambda: time.sleep(60) is None):
-        raise KeyboardInterrupt
-    assert time.monotonic() - begun < 10
 
 
 @pytest.fixture
@@ -97,6 +59,13 @@ def test_one_of_several_packages_is_judged_by_one_process(monkeypatch):
 
 
 @pytest.mark.usefixtures("ours")
+def test_one_process_is_enough_where_it_is_asked_for(monkeypatch):
+    """Whoever looks for a fault wants all of it in one place."""
+    monkeypatch.setenv("FABKIT_DEBUG", "1")
+    assert set(side_by_side([slow(os.getpid) for _ in range(6)], "works")) == {os.getpid()}
+
+
+@pytest.mark.usefixtures("ours")
 def test_other_systems_work_in_one_process(monkeypatch):
     """What only Linux has is not even asked for."""
     monkeypatch.setattr(sys, "platform", "darwin")
@@ -126,6 +95,21 @@ def test_what_cannot_be_sent_is_done_here():
     """A function of a function has no name to send."""
     done = side_by_side([slow(lambda: lambda: 5) for _ in range(8)], "works")
     assert [give() for give in done] == [5] * 8
+
+
+@needs_copies
+@pytest.mark.usefixtures("ours")
+def test_a_copy_ends_when_the_work_is_stopped():
+    """It does not go on to write into a folder that is gone."""
+    here, begun = os.getpid(), time.monotonic()
+
+    def work():
+        time.sleep(0.1 if os.getpid() == here else 60)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        side_by_side([work] * 3, "works")
+    assert time.monotonic() - begun < 10
 
 
 @needs_copies

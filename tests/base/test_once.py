@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 from weakref import ref
 
-from fabkit.base.once import once_per
+from fabkit.base.once import is_kept, once_per
 
 
 class Subject:
@@ -24,6 +24,23 @@ def test_found_once_for_each_subject():
     first, second = Subject(), Subject()
 
     assert [reading(first), reading(first), reading(second), reading(first)] == [1, 1, 2, 1]
+
+
+def test_known_to_be_kept():
+    """Whoever asks learns whether a reading costs anything, and asking finds none."""
+
+    class Asked:
+        @property
+        @once_per
+        def answer(self) -> int:
+            return 42
+
+    asked, other = Asked(), Asked()
+
+    assert not is_kept(asked, "answer")
+    assert asked.answer == 42
+    assert is_kept(asked, "answer")
+    assert not is_kept(other, "answer")
 
 
 def test_kept_no_longer_than_the_subject():

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import fabkit
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.findings import Finding, Place, Rule, Severity, Source
 from fabkit.desk import ordering
 from fabkit.outputs.model import OrderContents
 
@@ -42,7 +42,7 @@ PLANTED = Finding.of(
         id="planted/on-the-back",
         title="Planted",
         why="To have a finding with places on either face, whatever the demonstration has.",
-        source=COMMON_PRACTICE,
+        source=Source("common practice"),
         severity=Severity.WARNING,
         advice="Nothing.",
     ),

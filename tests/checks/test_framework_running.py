@@ -9,7 +9,7 @@ import pytest
 from shapely.geometry import MultiPolygon, box
 
 from fabkit.base.errors import UsageError
-from fabkit.base.findings import COMMON_PRACTICE, Consequence, Finding, Rule, Severity
+from fabkit.base.findings import Consequence, Finding, Rule, Severity, Source
 from fabkit.board.model import Board, BoardSlots, Holes
 from fabkit.checks.catalogue import CHECKS, _collect, all_rules
 from fabkit.checks.declare import NEEDS, check
@@ -24,7 +24,14 @@ from fabkit.sheets.order import Silence
 
 def rule_of(name, severity=Severity.WARNING):
     """A rule for these tests."""
-    return Rule(id=name, title="t", why="w", source=COMMON_PRACTICE, severity=severity, advice="do")
+    return Rule(
+        id=name,
+        title="t",
+        why="w",
+        source=Source("common practice"),
+        severity=severity,
+        advice="do",
+    )
 
 
 ODD = rule_of("test/odd")

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from boards import board_at
 
-from fabkit.base import copies, deaths
+from fabkit.base import copies, steps
 from fabkit.base.copies import side_by_side
 from fabkit.board.build import build_board
 from fabkit.checks.catalogue import CHECKS
@@ -65,7 +65,7 @@ dear = replace(CHECKS[0], function=dear, needs=())
 def test_what_is_too_heavy_for_the_copy_is_tried_again(monkeypatch):
     """The copy may take less memory: no check is given up for that."""
     case = Case(board_at(CARD.parent / "defects/clean"), load_house())
-    monkeypatch.setattr(deaths, "_bounded", [HERE])
+    monkeypatch.setattr(steps, "_bounded", [HERE])
     works = [partial(_run_some, (dear,), case)] * 10
     outcomes = side_by_side(works, "groups of checks")
     assert {outcome.state for some in outcomes for outcome in some} == {State.PASSED}

@@ -11,7 +11,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.findings import Finding, Place, Rule, Severity, Source
 from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board
 from fabkit.pictures import looks
@@ -46,8 +46,14 @@ from fabkit.pictures.sheets import (
 
 def rule(severity: Severity) -> Rule:
     """A rule for these tests."""
-    return Rule(id="test/rule", title="t", why="w", source=COMMON_PRACTICE, severity=severity,
-                advice="Do something about it.")  # fmt: skip
+    return Rule(
+        id="test/rule",
+        title="t",
+        why="w",
+        source=Source("common practice"),
+        severity=severity,
+        advice="Do something about it.",
+    )
 
 
 FINDINGS = (

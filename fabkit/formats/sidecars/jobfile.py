@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Final
 
 from fabkit.base import SOFTWARE
 from fabkit.base.findings import ProblemLog
-from fabkit.base.units import counted, format_mm
+from fabkit.base.units import and_words, counted, format_mm
 from fabkit.formats.sidecars.model import JobFile, JobFileEntry
 from fabkit.rules import load_rule
 
@@ -175,7 +175,7 @@ def _entries(raw: Mapping[str, Any], log: ProblemLog) -> tuple[JobFileEntry, ...
 def _check(job: JobFile, log: ProblemLog) -> None:
     missing = [key for key in ("Header", "GeneralSpecs", "FilesAttributes") if key not in job.raw]
     if missing:
-        log.add(JOB_KEY_MISSING, f"{_and(missing)} missing")
+        log.add(JOB_KEY_MISSING, f"{and_words(missing)} missing")
     lacking = [
         word
         for word, value in (
@@ -186,7 +186,7 @@ def _check(job: JobFile, log: ProblemLog) -> None:
         if value is None
     ]
     if lacking:
-        log.add(JOB_KEY_MISSING, f"no {_and(lacking)} stated")
+        log.add(JOB_KEY_MISSING, f"no {and_words(lacking)} stated")
     functions = Counter(",".join(entry.function).lower() for entry in job.files if entry.function)
     for function, times in functions.items():
         if times > 1:
@@ -240,10 +240,6 @@ def _check_stackup(job: JobFile, log: ProblemLog) -> None:
             f"the stack-up adds up to {format_mm(total)}, the board is "
             f"{format_mm(job.thickness_mm)}",
         )
-
-
-def _and(words: Sequence[str]) -> str:
-    return ", ".join(words[:-1]) + " and " + words[-1] if len(words) > 1 else words[0]
 
 
 GENERATED_BY: Final = dict(zip(("Vendor", "Application", "Version"), SOFTWARE, strict=True))
