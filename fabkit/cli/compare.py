@@ -10,7 +10,7 @@ import click
 
 from fabkit.cli import options, printing
 from fabkit.cli.model import argument, bundle, command, flag
-from fabkit.cli.reading import Reading
+from fabkit.cli.reading import Reading, first_house
 
 if TYPE_CHECKING:
     from fabkit.base.findings import Severity
@@ -92,7 +92,7 @@ def run(asked: Asked) -> None:
             asked.reading.board(asked.new, tell),
             expected=asked.expected,
             order=order,
-            house=fabkit.load_house(next(iter(houses), None)),
+            house=first_house(houses),
             options=fabkit.CheckOptions(use=asked.use, **vars(asked.judged)),
             weigh=asked.weigh,
             tell=tell,

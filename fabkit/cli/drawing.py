@@ -14,7 +14,7 @@ from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import options, printing
 from fabkit.cli.model import argument, bundle, command, flag, option, valued
 from fabkit.cli.options import Choice, nearest, word, words
-from fabkit.cli.reading import EdgeReading, Reading, package_or_order, read_wanted
+from fabkit.cli.reading import EdgeReading, Reading, first_house, package_or_order, read_wanted
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
@@ -262,7 +262,7 @@ def sheet(asked: SheetOf) -> None:
         result = None
         if asked.kind == "findings":
             tell("checking")
-            house = fabkit.load_house(next(iter(asked.house_files), None))
+            house = first_house(asked.house_files)
             judged = fabkit.CheckOptions(
                 use=use,
                 limit_class=asked.limit_class,

@@ -10,7 +10,7 @@ import click
 
 from fabkit.cli import options, printing
 from fabkit.cli.model import argument, bundle, command, flag, valued
-from fabkit.cli.reading import EdgeReading, Reading, is_order, read_wanted
+from fabkit.cli.reading import EdgeReading, Reading, first_house, is_order, read_wanted
 
 if TYPE_CHECKING:
     from fabkit.sheets.house import LimitClass
@@ -76,7 +76,7 @@ def pack(asked: Pack) -> None:
         made = pack_all(
             [asked.reading.board(package, tell) for package in asked.packages],
             asked.out,
-            house=fabkit.load_house(next(iter(asked.house_files), None)),
+            house=first_house(asked.house_files),
             judged=judged,
             options=fabkit.PackOptions(**vars(asked.inside), **vars(asked.choice)),
             replace=asked.replace,
@@ -138,7 +138,7 @@ def mend(asked: Mend) -> None:
     with asked.reading.progress() as tell:
         mended = fabkit.mend(
             asked.reading.board(asked.package, tell),
-            fabkit.load_house(next(iter(asked.house_files), None)),
+            first_house(asked.house_files),
             options=fabkit.MendOptions(asked=asked.asked),
             tell=tell,
         )
@@ -225,7 +225,7 @@ def panel(asked: Panel) -> None:
 
     order = read_wanted(asked.given[0], asked.reading) if is_order(asked.given) else None
     houses = asked.house_files or (order.houses if order is not None else ())
-    house = fabkit.load_house(next(iter(houses), None))
+    house = first_house(houses)
     silenced = order.silenced if order is not None else ()
     with asked.reading.progress() as tell:
         done = fabkit.panel(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from dataclasses import replace as with_fields
@@ -22,6 +22,7 @@ from fabkit.cli.options import named
 if TYPE_CHECKING:
     from fabkit.board.model import Board
     from fabkit.outputs.terminal import Tell
+    from fabkit.sheets.house import House
     from fabkit.sheets.order import BoardUse, Order, Silence
 
 _LIMIT = re.compile(r"([a-z_]+)=([\d_]{1,18})(kib|mib|gib)?")
@@ -177,6 +178,13 @@ class Choices:
             builders=order.builders if count == order.keyboards else (),
             silenced=(*order.silenced, *silenced),
         )
+
+
+def first_house(files: Sequence[Path]) -> House:
+    """Load the sheet that is judged by: the first one given, or the bundled one."""
+    import fabkit
+
+    return fabkit.load_house(next(iter(files), None))
 
 
 def is_order(given: tuple[Path, ...]) -> bool:

@@ -51,6 +51,7 @@ from fabkit.sheets.toml_text import SHEET_BYTES, read_sheet_bytes
 POLL_SECONDS: Final = 20.0
 """Longest wait for news."""
 ENTER_BYTES: Final = 4096
+"""Of a request that names things only; sheets and packages have their own bounds."""
 MOST_SETS: Final = 8
 """Folders of one order that come in at once."""
 

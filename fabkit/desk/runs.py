@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import ctypes
-import hashlib
 import json
 import os
 import time
@@ -28,6 +27,7 @@ from fabkit.base.streams import clean
 from fabkit.base.tables import Record
 from fabkit.desk.store import ORDER_FILE, VIEWS, OrderFolder
 from fabkit.desk.wanted import choices_record, error_record, read_order, said
+from fabkit.outputs.atomic import digest
 from fabkit.outputs.many import processors
 from fabkit.outputs.pool import copying, end_with_parent, undisturbed
 from fabkit.sheets.order import Order
@@ -156,6 +156,7 @@ class Bench:
     """Room for so many orders to be worked on at once; the others wait in turn."""
 
     def __init__(self, places: int | None = None) -> None:
+        # Two at least: a small order does not wait for a large one.
         self.places = places or max(2, processors())
         self._busy: set[Run] = set()
         self._waiting: deque[Run] = deque()
@@ -208,7 +209,7 @@ class Run:
         # Versions of a desk that is opened later are higher than those of one before.
         self.version = time.time_ns() // 1_000_000
         self._text_version = self.version
-        self._text_digest = _digest(folder.text())
+        self._text_digest = digest(folder.text())
         self._news = asyncio.Event()
         self._closed = False
         self.stage = ""
@@ -222,9 +223,9 @@ class Run:
 
     def look(self) -> None:
         """Notice an order file that was edited elsewhere: by hand, or by another desk."""
-        digest = _digest(self.folder.text())
-        if digest != self._text_digest:
-            self._text_digest = digest
+        now = digest(self.folder.text())
+        if now != self._text_digest:
+            self._text_digest = now
             self._changed(text=True)
 
     def state(self) -> Record:
@@ -256,9 +257,9 @@ class Run:
 
     def _choices_of(self, order: Order) -> Record:
         """Give what the controls show, made anew only where its inputs changed."""
-        digest = self.folder.inputs_digest() + self.folder.stamp("known.json")
-        if self._choices[0] != digest:
-            self._choices = (digest, choices_record(self.folder, order))
+        inputs = self.folder.inputs_digest() + self.folder.stamp("known.json")
+        if self._choices[0] != inputs:
+            self._choices = (inputs, choices_record(self.folder, order))
         return self._choices[1]
 
     def _views(self) -> dict[str, str]:
@@ -283,9 +284,9 @@ class Run:
         """Files to download: those that were made of the order as it is now."""
         href = f"/orders/{self.folder.id}/downloads/"
         rows = [{"name": ORDER_FILE, "href": href + ORDER_FILE, "title": "The order file"}]
-        digest = self.folder.inputs_digest()
+        inputs = self.folder.inputs_digest()
         for name, made in self.folder.record("made").items():
-            if made.get("inputs") == digest:
+            if made.get("inputs") == inputs:
                 rows.append({"name": name, "href": href + name, "title": made["title"]})
         return rows if self.folder.order_file.exists() else rows[1:]
 
@@ -331,7 +332,7 @@ class Run:
         """
         read_order(data, self.folder.path)
         self.folder.write_order(data)
-        self._text_digest = _digest(data)
+        self._text_digest = digest(data)
         self._changed(text=True)
         self.run()
 
@@ -416,7 +417,7 @@ class Run:
         made = OrderProcess(self.folder, self._left_out, hear=hear, ended=ended)
         return made
 
-    def _soon(self, what: Any, *given: Any) -> None:
+    def _soon(self, what: Callable[..., None], *given: object) -> None:
         try:
             self._loop.call_soon_threadsafe(what, *given)
         except RuntimeError:
@@ -465,14 +466,14 @@ class Run:
     def _take_draft(self, data: bytes, instead_of: str) -> None:
         """Write a drafted order file, unless the one it is for was changed meanwhile."""
         drafted = [name for task in self._tasks[:1] for name in task.get("new", ())]
-        if hashlib.sha256(self.folder.text()).hexdigest() != instead_of:
+        if digest(self.folder.text()) != instead_of:
             self.add({"do": "run", "new": drafted})
             return
         for name in drafted:
             self._forget(name)
         self.folder.write_order(data)
-        self.folder.keep_record("draft", {"sha256": hashlib.sha256(data).hexdigest()})
-        self._text_digest = _digest(data)
+        self.folder.keep_record("draft", {"sha256": digest(data)})
+        self._text_digest = digest(data)
         self._changed(text=True)
         self.run()
 
@@ -493,7 +494,3 @@ class Run:
             self._given = 0
             self.begin()
         self._changed()
-
-
-def _digest(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()

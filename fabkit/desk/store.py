@@ -17,9 +17,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from fabkit.base.errors import UnreadableInput, UsageError
+from fabkit.base.tables import Record
 from fabkit.demo import FOLDER as DEMO
 from fabkit.outputs.atomic import leftovers, new_file, write_file
 from fabkit.package.naming import file_stem
@@ -34,6 +35,7 @@ VIEWS: Final = ("picture", "verdict", "cost", "parts", "thickness", "wiring", "p
 MOST_PACKAGES: Final = 40
 """Of one order: far more than designs of a keyboard."""
 NAME_CHARACTERS: Final = 80
+"""Of a label that are kept in the name of a file."""
 _PART: Final = re.compile(r"\.(.+)\.[0-9a-f]{8}\.part")
 _ID: Final = re.compile(r"[0-9a-f]{16}")
 
@@ -99,7 +101,7 @@ class OrderFolder:
         shown = (path for path in folder.iterdir() if not path.name.startswith("."))
         return sorted(f"{part}/{path.name}" for path in shown)
 
-    def record(self, name: str) -> dict[str, Any]:
+    def record(self, name: str) -> Record:
         """Read a JSON file of ``done``; empty where there is none."""
         try:
             found = json.loads((self.done / f"{name}.json").read_bytes())
@@ -107,7 +109,7 @@ class OrderFolder:
             return {}
         return found if isinstance(found, dict) else {}
 
-    def keep_record(self, name: str, record: dict[str, Any]) -> None:
+    def keep_record(self, name: str, record: Record) -> None:
         """Write a JSON file of ``done``."""
         self.keep(f"{name}.json", json.dumps(record, ensure_ascii=False, default=str).encode())
 
@@ -224,7 +226,7 @@ class Store:
         order.path.rename(gone)
         shutil.rmtree(gone, ignore_errors=True)
 
-    def listing(self) -> list[dict[str, Any]]:
+    def listing(self) -> list[Record]:
         """Say of each order its name, revision, and what came of it; the newest first.
 
         Orders that nothing came into are not listed.

@@ -396,7 +396,7 @@ def _sheet_record(order: Order, kind: str, invented: bool) -> Record:
     return {"file": None if path is None else path.as_posix(), "invented": invented}
 
 
-def _offered(value: object, offers: list[tuple[str, str]]) -> dict[str, Any]:
+def _offered(value: object, offers: list[tuple[str, str]]) -> Record:
     return {"value": value, "offers": _offers(offers)}
 
 

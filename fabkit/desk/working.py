@@ -6,7 +6,6 @@ again, and those whose inputs are the same give what they made before: a price f
 
 from __future__ import annotations
 
-import hashlib
 import io
 import time
 import zipfile
@@ -26,7 +25,7 @@ from fabkit.base.tables import Record
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.checks.judging import set_aside
-from fabkit.checks.model import CheckOptions
+from fabkit.checks.model import OPENINGS, CheckOptions
 from fabkit.desk.ordering import (
     Design,
     changes_since,
@@ -42,6 +41,7 @@ from fabkit.desk.wanted import changed, error_record, known_record, read_order
 from fabkit.keyboard.ordered import describe_order, propose_boards
 from fabkit.mending.mend import mend
 from fabkit.outputs import money
+from fabkit.outputs.atomic import digest
 from fabkit.outputs.drawings import look_of_order
 from fabkit.outputs.formats import plain
 from fabkit.outputs.mended import render_mended_page, write_mended
@@ -60,7 +60,7 @@ from fabkit.outputs.report.page import (
     with_headlines,
 )
 from fabkit.outputs.report.shell import render_part
-from fabkit.outputs.verdict import SHOWN_CAUSES
+from fabkit.outputs.terminal import SHOWN_CAUSES
 from fabkit.outputs.whole_folder import settle_place
 from fabkit.package.naming import file_stem, names_something
 from fabkit.package.reading import open_package
@@ -136,8 +136,7 @@ class Working:
         new = [name for name in task.get("new", ()) if (self._folder.path / name).exists()]
         drafted = self._drafted(new)
         if drafted is not None:
-            before = hashlib.sha256(self._folder.text()).hexdigest()
-            self._say({"draft": drafted, "instead_of": before})
+            self._say({"draft": drafted, "instead_of": digest(self._folder.text())})
             return False
         if not self._folder.text():
             return False
@@ -154,7 +153,7 @@ class Working:
         del task
         asked, houses, designs, _ = self._drawn()
         _, contents = self._reckoned(asked, houses, designs)
-        digest = self._folder.inputs_digest()
+        inputs = self._folder.inputs_digest()
         contents = replace(contents, sources=source_bytes(asked))
         settle_place(self._folder.done / "order", replace=True)
         done = write_order(
@@ -162,20 +161,20 @@ class Working:
         )
         for packed in done.zips:
             if packed is not None:
-                self._made(packed.path.name, f"order/{packed.path.name}", UPLOAD, digest)
+                self._made(packed.path.name, f"order/{packed.path.name}", UPLOAD, inputs)
         whole = done.manifest["panel"]
         if whole and whole["zip"]:
-            self._made(whole["zip"], f"order/{whole['zip']}", PANEL, digest)
+            self._made(whole["zip"], f"order/{whole['zip']}", PANEL, inputs)
         stem = file_stem(contents.order.name)
         name = f"{stem}-order.zip"
         self._folder.keep(name, zipped(self._folder.done / "order", stem))
-        self._made(name, name, "Everything about the order: report, parts, costs, pictures", digest)
+        self._made(name, name, "Everything about the order: report, parts, costs, pictures", inputs)
 
     def _mend(self, task: Record) -> None:
         """Mend every package of the order."""
         del task
         order, houses, _, _ = self._drawn()
-        digest = self._folder.inputs_digest()
+        inputs = self._folder.inputs_digest()
         whole = replace(order, mend=False)
         for one in order.boards:
             self._tell_stage(f"mending {one.name}")
@@ -185,16 +184,16 @@ class Working:
             stem = f"{stem_of(order, one)}-mended"
             (self._folder.done / "mended").mkdir(parents=True, exist_ok=True)
             write_mended(made, self._folder.done / "mended" / f"{stem}.zip", replace=True)
-            self._made(f"{stem}.zip", f"mended/{stem}.zip", f"{one.name}, mended", digest)
+            self._made(f"{stem}.zip", f"mended/{stem}.zip", f"{one.name}, mended", inputs)
             self._folder.keep(f"mended/{stem}.html", render_mended_page(made).encode())
             title = f"What was mended in {one.name}, and the proof"
-            self._made(f"{stem}.html", f"mended/{stem}.html", title, digest)
+            self._made(f"{stem}.html", f"mended/{stem}.html", title, inputs)
 
     def _panel(self, task: Record) -> None:
         """Put the boards of the order on one panel."""
         del task
         order, houses, designs, _ = self._drawn()
-        digest = self._folder.inputs_digest()
+        inputs = self._folder.inputs_digest()
         self._tell_stage("laying the panel")
         self._folder.done.mkdir(exist_ok=True)
         panel(
@@ -206,8 +205,8 @@ class Working:
             replace=True,
             tell=self._tell_stage,
         )
-        self._made("panel.zip", "panel.zip", PANEL, digest)
-        self._made("panel.png", "panel.png", "Picture of the panel", digest)
+        self._made("panel.zip", "panel.zip", PANEL, inputs)
+        self._made("panel.png", "panel.png", "Picture of the panel", inputs)
 
     def _compare(self, task: Record) -> None:
         """Show what changed since the package of another order."""
@@ -350,27 +349,26 @@ class Working:
         data = self._folder.text()
         if data and not new:
             return None
-        digest = hashlib.sha256(data).hexdigest()
-        fresh = not data or self._folder.record("draft").get("sha256") == digest
-        known = [] if not data else [o.package.as_posix() for o in _stated(data, self._folder)]
+        fresh = not data or self._folder.record("draft").get("sha256") == digest(data)
+        order = read_order(data, self._folder.path) if data else None
+        known = [one.package.as_posix() for one in order.boards] if order else []
         names = self._folder.packages() if fresh else [*known, *new]
         read = dict(self._readable(names, keep=known))
         if not read or not set(read) - set(known):
             return None
-        title = title_of(read) if fresh else read_order(data, self._folder.path).name
+        title = title_of(read) if fresh or order is None else order.name
         proposed = propose_boards(title, list(read.items()))
         if not fresh:
-            return self._added(data, [one for one in proposed if one.package in new])
-        sheets = set(self._folder.sheets())
-        chosen = {
-            "houses": [f"{SHEETS}/house.toml"],
-            "parts": f"{SHEETS}/parts.toml",
-        }
+            return _added(data, len(known), [one for one in proposed if one.package in new])
+        there = self._folder.sheets()
+        house, parts = f"{SHEETS}/house.toml", f"{SHEETS}/parts.toml"
+        chosen: Record = {"houses": [house]} if house in there else {}
+        chosen |= {"parts": parts} if parts in there else {}
         return order_template(
             name=title,
             boards=proposed,
             names=suggest_names([read[one.package] for one in proposed if one.chosen]),
-            chosen={k: v for k, v in chosen.items() if f"{SHEETS}/{_SHEET[k]}.toml" in sheets},
+            chosen=chosen,
         )
 
     def _readable(
@@ -389,33 +387,20 @@ class Working:
                 (self._folder.path / name).unlink(missing_ok=True)
                 self._say({"refused": {"package": name, **error_record(error)}})
 
-    def _added(self, data: bytes, proposed: Sequence[ProposedBoard]) -> str | None:
-        """Add boards to an order file that was edited."""
-        count = len(_stated(data, self._folder))
-        for one in proposed:
-            if one.chosen:
-                table: Record = {"package": one.package, "name": one.name or None}
-                table |= {"is": one.use} if one.stated else {}
-                table |= {"per_keyboard": one.per_keyboard} if one.per_keyboard else {}
-                table = {key: value for key, value in table.items() if value is not None}
-                data = changed(data, {f"board.{count}": table})
-                count += 1
-        return data.decode()
-
     # Messages
 
     def _put(self, name: str, html: str) -> None:
         """Keep a part of the page, and say that it is there."""
-        digest = hashlib.sha256(html.encode()).hexdigest()[:16]
-        if self._views.get(name) != digest or not self._folder.view(name).exists():
+        now = digest(html.encode())
+        if self._views.get(name) != now or not self._folder.view(name).exists():
             self._folder.keep(f"{name}.html", html.encode())
-            self._views[name] = digest
+            self._views[name] = now
         self._say({"view": name})
 
-    def _made(self, name: str, path: str, title: str, digest: str) -> None:
+    def _made(self, name: str, path: str, title: str, inputs: str) -> None:
         """Note a file that can be downloaded, and what it was made of."""
         made = self._folder.record("made")
-        made[name] = {"path": path, "title": title, "inputs": digest}
+        made[name] = {"path": path, "title": title, "inputs": inputs}
         self._folder.keep_record("made", made)
         self._say({"known": True})
 
@@ -449,7 +434,6 @@ class Working:
 
 UPLOAD: Final = "The zip to upload to the board house"
 PANEL: Final = "All boards of the order on one panel"
-_SHEET: Final = {"houses": "house", "parts": "parts"}
 
 
 def _today() -> date:
@@ -468,8 +452,15 @@ def _set_aside(
     )
 
 
-def _stated(data: bytes, folder: OrderFolder) -> tuple[OrderedBoard, ...]:
-    return read_order(data, folder.path).boards
+def _added(data: bytes, count: int, proposed: Sequence[ProposedBoard]) -> str:
+    """Add boards to an order file that was edited and has so many."""
+    for number, one in enumerate((one for one in proposed if one.chosen), count):
+        table: Record = {"package": one.package, "name": one.name or None}
+        table |= {"is": one.use} if one.stated else {}
+        table |= {"per_keyboard": one.per_keyboard} if one.per_keyboard else {}
+        table = {key: value for key, value in table.items() if value is not None}
+        data = changed(data, {f"board.{number}": table})
+    return data.decode()
 
 
 def title_of(read: dict[str, Board]) -> str:
@@ -503,7 +494,8 @@ def zipped(folder: Path, stem: str) -> bytes:
 # Parts of the page, made of the report's own sections
 
 
-_RANKS: Final = {"fit to order": 0, "decide before ordering": 1, "do not order": 2}
+_RANKS: Final = {opening: rank for rank, opening in enumerate(reversed(OPENINGS.values()))}
+"""Verdicts, the graver the higher; that a check broke stands above all."""
 
 UNPACKED: Final[Record] = {"zip": None, "reason": "", "accepted": {}}
 """What was packed of a board that was not packed yet."""

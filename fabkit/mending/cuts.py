@@ -28,12 +28,11 @@ from fabkit.formats.gerber.model import (
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, find_figures
 from fabkit.geometry.segments import Segments
-from fabkit.mending.model import NOWHERE, WRITTEN_MM, Deed, Draft, Point, spots_of
+from fabkit.mending.model import NOWHERE, WRITTEN_MM, Deed, Draft, Point, spots_of, stating
 from fabkit.package.model import PackageFile, Role, RoleKind
 
 EXTEND_MM: Final = 1.0
 """By how much an end of the profile is led on at most."""
-_PAIR: Final = 2
 _ALONG: Final = 0.01
 """Sine of the angle below which two ends run along one line, or beside each other."""
 _WHOLE: Final = 0.98
@@ -56,7 +55,7 @@ def close_gaps(draft: Draft) -> Iterator[Deed]:
             continue
         made = _with_lines(gerber, lines, rows)
         new = np.arange(len(gerber.objects), len(made.objects))
-        draft.files[name] = replace(file, content=made)
+        draft.put(file, made)
         most = format_mm(float(apart.max()), digits=4)
         words = f"{counted(len(lines), 'gap')} of up to {most} closed"
         middles = (lines[:, :2] + lines[:, 2:]) / 2
@@ -75,7 +74,7 @@ def extend_ends(draft: Draft) -> Iterator[Deed]:
         rows = strokes_in(gerber)
         strokes = Segments.of(gerber.objects.take(rows))
         loose = find_figures(strokes).loose
-        if len(loose) < _PAIR:
+        if len(loose) < 2:
             continue
         tips = np.concatenate((strokes.starts(), strokes.ends()))
         away = np.concatenate((strokes.ends(), strokes.starts()))
@@ -84,6 +83,7 @@ def extend_ends(draft: Draft) -> Iterator[Deed]:
         way = tips[tip] - away[tip]
         way /= np.maximum(np.hypot(way[:, 0], way[:, 1]), COINCIDENT_MM)[:, None]
         pairs = PointTree(loose).pairs(2 * EXTEND_MM)
+        # An end with several others in reach may belong to any of them: its designer knows.
         partners = np.bincount(pairs.ravel(), minlength=len(loose))
         made: list[tuple[Point, ...]] = []
         for one, two in pairs.tolist():
@@ -102,7 +102,7 @@ def extend_ends(draft: Draft) -> Iterator[Deed]:
         lines = np.array([(*p, *q) for points in made for p, q in pairwise(points)])
         content = _with_lines(gerber, lines, rows)
         new = np.arange(len(gerber.objects), len(content.objects))
-        draft.files[name] = replace(file, content=content)
+        draft.put(file, content)
         corners = [shapely.convex_hull(shapely.multipoints(points)) for points in made]
         yield Deed(
             correction="profile-ends",
@@ -158,7 +158,7 @@ def draw_once(draft: Draft) -> Iterator[Deed]:
         if not again.any():
             continue
         gone, shapes = o.take(again), object_shapes(gerber, np.flatnonzero(again))
-        draft.files[name] = replace(file, content=without(gerber, again))
+        draft.put(file, without(gerber, again))
         words = f"{counted(len(gone), 'line')} that another one repeats left out"
         yield Deed.over("profile-twice", name, words, shapes, at=gone.middles())
 
@@ -175,8 +175,8 @@ def take_out_copies(draft: Draft) -> Iterator[Deed]:
         rows = strokes_in(gerber)
         if not len(rows):
             continue
-        named = np.array([bool({".N", ".P"} & s.keys()) for s in gerber.attribute_sets or ({},)])
-        rows = rows[~named[gerber.objects.attributes[rows]]]
+        # A stroke of a net is a track, even where it runs along the edge.
+        rows = rows[~stating(gerber, ".N", ".P")[rows]]
         lines = gerber.objects.take(rows).polylines()
         on = shapely.covers(band, lines) & (shapely.length(lines) > COINCIDENT_MM)
         if not on.any():
@@ -185,7 +185,7 @@ def take_out_copies(draft: Draft) -> Iterator[Deed]:
         if shapely.intersection(rim, drawn).length < _WHOLE * rim.length:
             continue
         gone = rows[on]
-        draft.files[name] = replace(file, content=without(gerber, gone))
+        draft.put(file, without(gerber, gone))
         words = f"{counted(len(gone), 'line')} that repeat the outline left out"
         yield Deed.over("profile-elsewhere", name, words, object_shapes(gerber, gone), at=NOWHERE)
 
@@ -222,7 +222,7 @@ def take_out_strays(draft: Draft) -> Iterator[Deed]:
     for name, file, gerber, outside in strays:
         boxes = object_boxes(gerber)[outside]
         shapes = object_shapes(gerber, np.flatnonzero(outside))
-        draft.files[name] = replace(file, content=without(gerber, outside))
+        draft.put(file, without(gerber, outside))
         words = f"{counted(len(boxes), 'object')} outside the board left out"
         middles = (boxes[:, :2] + boxes[:, 2:]) / 2
         yield Deed.over("stray-marks", name, words, shapes, at=middles)
@@ -237,10 +237,8 @@ def _wanted(
     boxes = [np.empty((0, 4))]
     for _, file, gerber, outside in strays:
         o = gerber.objects
-        sets = gerber.attribute_sets or ({},)
         # Legend of a part that reaches over the edge is usual; copper of a net is not.
-        known = np.array([bool({".N", ".P"} & held.keys()) for held in sets])
-        named += int(known[o.attributes[outside]].sum())
+        named += int(stating(gerber, ".N", ".P")[outside].sum())
         boxes.append(object_boxes(gerber)[outside])
         rows = np.flatnonzero(outside & (o.kind == Kind.FLASH))
         places = np.column_stack((o.x0[rows], o.y0[rows]))
@@ -291,7 +289,7 @@ def drill_once(draft: Draft) -> Iterator[Deed]:
             del draft.files[name]  # all of it is in another file
         else:
             rest = replace(drill, hits=hits.take(~again), slots=slots.take(~twice))
-            draft.files[name] = replace(file, content=rest)
+            draft.put(file, rest)
         at = np.concatenate((hits.spots()[again], slots.starts()[twice]))
         words = [
             counted(int(flags.sum()), noun)
@@ -371,7 +369,7 @@ def draw_cut_outs(draft: Draft) -> Iterator[Deed]:
         if not milled.any():
             continue
         used[within[1][milled[within[0]]]] = True
-        draft.files[name] = replace(file, content=replace(drill, slots=slots.take(~milled)))
+        draft.put(file, replace(drill, slots=slots.take(~milled)))
         yield Deed(
             correction="slots-to-cut-out",
             file=name,
@@ -394,7 +392,7 @@ def draw_cut_outs(draft: Draft) -> Iterator[Deed]:
         width_mm=float(np.nanmedian(width)) if np.isfinite(width).any() else _PEN_MM,
     )
     new = np.arange(len(gerber.objects), len(made.objects))
-    draft.files[name] = replace(file, content=made)
+    draft.put(file, made)
     words = f"{counted(int(used.sum()), 'cut-out')} drawn"
     yield Deed.over("slots-to-cut-out", name, words, openings[used], drawn=object_shapes(made, new))
 

@@ -63,7 +63,8 @@ _UNSURE: Final = frozenset(
 )
 """Findings by which a layer may not be what it is taken for, or not lie where it should."""
 _ATTEMPTS: Final = 3
-"""How often corrections are made anew around the findings they would bring about."""
+"""How often corrections are made anew around the findings they would bring about.  Each time costs
+a check of the whole board; if findings are left then, corrections are made one by one."""
 _LAID = frozenset({SHIFTED.id, MIRRORED.id, SCALED.id})
 
 
@@ -132,15 +133,12 @@ def mend(
     if unsure:
         makers = [name for name in makers if name not in BETWEEN_LAYERS]
 
-    def judged(
-        draft: Draft, before: CheckResult = found
-    ) -> tuple[Draft, Written, CheckResult, Proof]:
+    def judged(draft: Draft, before: CheckResult = found) -> _Attempt:
         tell("writing and reading back")
         written = write_draft(draft)
         again = check(written.board, house, options=options.judged)
-        return draft, written, again, prove(
-            board, written.board, draft.deeds, written.names, (before, again)
-        )  # fmt: skip
+        proof = prove(board, written.board, draft.deeds, written.names, (before, again))
+        return _Attempt(draft, written, again, proof)
 
     files = {file.name: file for file in board.package.files}
     start = Draft(board, house, files, asked=frozenset(options.asked))
@@ -151,54 +149,60 @@ def mend(
         draft = start.copy()
         for name in makers:
             draft.deeds += list(MAKERS[name](draft))
-        result = judged(draft)
-        places = places_of_new(found, result[2]) if result[3].failures else []
+        made = judged(draft)
+        places = places_of_new(found, made.found) if made.proof.failures else []
         if not places:
             break
         start.avoid += places
-    if result[3].failures and draft.deeds:
-        result = _one_by_one(start, makers, judged)
-    draft, written, again, proof = result
-    if proof.failures:
+    if made.proof.failures and draft.deeds:
+        made = _one_by_one(start, makers, judged)
+    if made.proof.failures:
         raise FindingsRefused(
-            f"not mended: {proof.failures[0]}",
+            f"not mended: {made.proof.failures[0]}",
             hint="Mend what `fabkit check` shows in the layout, and export again.",
         )
     return Mended(
         before=board,
-        after=written.board,
-        files=written.files,
-        names=written.names,
-        deeds=(*_of_writing(board, draft, chosen), *draft.deeds),
-        left=tuple(draft.left),
-        layers=proof.layers,
-        findings=compare_findings(found, again),
-        pads=proof.pads,
+        after=made.written.board,
+        files=made.written.files,
+        names=made.written.names,
+        deeds=(*_of_writing(board, made.draft, chosen), *made.draft.deeds),
+        left=tuple(made.draft.left),
+        layers=made.proof.layers,
+        findings=compare_findings(found, made.found),
+        pads=made.proof.pads,
         asked=options.asked,
     )
 
 
-def _one_by_one(
-    start: Draft,
-    makers: Sequence[str],
-    judged: Callable[..., tuple[Draft, Written, CheckResult, Proof]],
-) -> tuple[Draft, Written, CheckResult, Proof]:
+@dataclass(frozen=True, slots=True)
+class _Attempt:
+    """A draft as it was written and read back, with what is found on it and proved of it."""
+
+    draft: Draft
+    written: Written
+    found: CheckResult
+    proof: Proof
+
+
+def _one_by_one(start: Draft, makers: Sequence[str], judged: Callable[..., _Attempt]) -> _Attempt:
     """Make corrections one after another, and keep those that can be proved."""
     kept = judged(start.copy())
-    if kept[3].failures:
+    if kept.proof.failures:
         return kept
     # What is found in one place more through rounding alone is held against no correction.
-    plain = kept[2]
+    plain = kept.found
     for name in makers:
-        draft = kept[0].copy()
+        draft = kept.draft.copy()
         deeds = list(MAKERS[name](draft))
         if not deeds:
-            kept[0].left[:] = draft.left
+            kept.draft.left[:] = draft.left
             continue
         draft.deeds += deeds
         tried = judged(draft, plain)
-        if tried[3].failures:
-            kept[0].refuse(name, deeds[0].file, f"not proved: {'; '.join(tried[3].failures[:3])}")
+        if tried.proof.failures:
+            why = "; ".join(tried.proof.failures[:3])
+            kept.draft.refuse(name, deeds[0].file, f"not proved: {why}")
         else:
             kept = tried
     return kept

@@ -7,7 +7,7 @@ What each correction does, why it is safe, how it is proved and what it heals st
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.resources import files
 from typing import Final
@@ -125,6 +125,13 @@ AVOID_MM = 0.5
 def is_doubtful(file: PackageFile) -> bool:
     """Whether what a file is was guessed; it is left as it is."""
     return file.confidence < SURE
+
+
+def stating(file: GerberFile, *keys: str) -> Bools:
+    """Which objects of a layer have one of these attributes, (n,) bool."""
+    sets = file.attribute_sets or ({},)
+    held = np.array([not one.keys().isdisjoint(keys) for one in sets])
+    return np.asarray(held[file.objects.attributes], np.bool_)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -302,6 +309,10 @@ class Draft:
             drills = file.role.kind is RoleKind.DRILL and not is_doubtful(file)
             if drills and file.drill is not None:
                 yield name, file, file.drill
+
+    def put(self, file: PackageFile, content: GerberFile | DrillFile) -> None:
+        """Write something else into a file."""
+        self.files[file.name] = replace(file, content=content)
 
     def refuse(self, correction: str, file: str, reason: str) -> None:
         """Note that a correction is not made in a file."""

@@ -22,6 +22,7 @@ from fabkit.package.model import PackageFile, RoleKind, Side
 _INK_MM2: Final = 0.02
 """Ink on one pad smaller than this is no fault of the legend; as in the check of the legend."""
 _BEYOND_MM: Final = 1.0
+"""So much wider than all ink is the frame that clears it: they share no edge."""
 _SLACK_MM: Final = 2.5 * CHORD_ERROR_MM
 """Two round outlines may each be off by a chord."""
 _PART: Final = 0.5
@@ -49,6 +50,7 @@ def clip_legend(draft: Draft) -> Iterator[Deed]:
                 clear.append(bare[inked])
                 words = f"clipped off {counted(int(inked.sum()), 'pad')}"
                 yield Deed.over("legend-clip", name, words, bare[inked])
+        # Where the edge can be read in two ways, ink beyond the one may lie on the other.
         if profile is not None and len(draft.board.edge.readings) < 2:
             beyond = polygons_of(shapely.difference(ink, profile), above_mm2=AREA_MM2)
             if shapely.area(beyond).sum() > _INK_MM2:
@@ -58,7 +60,7 @@ def clip_legend(draft: Draft) -> Iterator[Deed]:
                 yield Deed.over("legend-clip", name, "clipped off the board's edge", outside)
         if clear:
             made = with_areas(gerber, np.concatenate(clear), dark=False)
-            draft.files[name] = replace(file, content=made)
+            draft.put(file, made)
 
 
 def widen_legend(draft: Draft) -> Iterator[Deed]:
@@ -71,7 +73,7 @@ def widen_legend(draft: Draft) -> Iterator[Deed]:
         if not len(rows):
             continue
         made = _with_pens(gerber, rows, least)
-        draft.files[name] = replace(file, content=made)
+        draft.put(file, made)
         thinnest = format_mm(float(np.nanmin(width[width > 0])))
         words = f"{counted(len(rows), 'line')} of {thinnest} and more made {format_mm(least)}"
         yield Deed.over("legend-width", name, words, object_shapes(made, rows), at=NOWHERE)
@@ -131,7 +133,7 @@ def grow_openings(draft: Draft) -> Iterator[Deed]:
         if not len(rows):
             continue
         areas = wanted[rows]
-        draft.files[name] = replace(file, content=with_areas(gerber, areas, dark=True))
+        draft.put(file, with_areas(gerber, areas, dark=True))
         words = f"{counted(len(rows), 'opening')} grown to {format_mm(margin)} around the pad"
         yield Deed.over("mask-margin", name, words, areas)
 
@@ -176,6 +178,7 @@ def pull_back_pours(draft: Draft) -> Iterator[Deed]:
     if profile is None:
         return
     reach = draft.house.limit("copper_to_edge_mm").value
+    # A micrometre more than is asked for, which chords and rounding may take back.
     band = shapely.intersection(
         profile, shapely.buffer(shapely.boundary(profile), reach + 1e-3, quad_segs=16)
     )
@@ -193,6 +196,6 @@ def pull_back_pours(draft: Draft) -> Iterator[Deed]:
         areas = polygons_of(shapely.difference(pour, kept), above_mm2=AREA_MM2)
         if not len(areas):
             continue
-        draft.files[name] = replace(file, content=with_areas(gerber, areas, dark=False))
+        draft.put(file, with_areas(gerber, areas, dark=False))
         words = f"pours cleared within {format_mm(reach)} of the edge"
         yield Deed.over("copper-edge", name, words, areas)

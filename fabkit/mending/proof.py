@@ -12,7 +12,6 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Ints, Shapes
-from fabkit.base.findings import Finding
 from fabkit.base.units import COINCIDENT_MM, counted, format_number
 from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board, Layer
@@ -234,7 +233,7 @@ def find_new(before: CheckResult, after: CheckResult, *, drawn: bool) -> Iterato
     ``drawn`` is whether any correction changed what is drawn or drilled.
     """
     uncounted = _READING if drawn else _READING | _MEASURED
-    one, two = (Counter(_broken(result)) for result in (before, after))
+    one, two = _broken(before), _broken(after)
     for rule, count in sorted(two.items()):
         if rule in BY_FUNCTION:
             continue
@@ -246,19 +245,19 @@ def find_new(before: CheckResult, after: CheckResult, *, drawn: bool) -> Iterato
 
 def places_of_new(before: CheckResult, after: CheckResult) -> list[tuple[float, float]]:
     """Places of findings of rules that are broken in more places now."""
-    one, two = (Counter(_broken(result)) for result in (before, after))
-    findings: Sequence[Finding] = tuple(after)
+    one, two = _broken(before), _broken(after)
     return [
         (place.x_mm, place.y_mm)
-        for finding in findings
+        for finding in after
         if two[finding.id] > one[finding.id]
         for place in finding.places
         if place.x_mm is not None and place.y_mm is not None
     ]
 
 
-def _broken(result: CheckResult) -> Iterator[str]:
-    findings: Sequence[Finding] = tuple(result)
-    for finding in findings:
-        for _ in range(finding.count):
-            yield finding.id
+def _broken(result: CheckResult) -> Counter[str]:
+    """How often each rule is broken."""
+    counts: Counter[str] = Counter()
+    for finding in result:
+        counts[finding.id] += finding.count
+    return counts

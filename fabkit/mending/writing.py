@@ -21,7 +21,7 @@ from fabkit.formats.sidecars.model import JobFile, JobFileEntry
 from fabkit.mending.model import Draft, is_doubtful
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member, PackageFile, RoleKind
-from fabkit.package.naming import UNNAMED, function_of, name_board, names_by_rule
+from fabkit.package.naming import UNNAMED, function_of, name_board, names_by_rule, polarity_of
 
 _MADE = frozenset(
     {
@@ -148,13 +148,12 @@ def _attributes(file: PackageFile, stated: Mapping[str, tuple[str, ...]], copper
     if file.role.kind is RoleKind.COPPER and file.role.inner and file.role.layer is None:
         function = ("Other",)
     own = stated.get(".FileFunction", ())
-    usual = "Negative" if file.role.kind is RoleKind.MASK else "Positive"
     # What a file states in full is kept: which inner layer, or which side of several.
     alike = own[:1] == function[:1] and len(own) >= len(function)
     kept = own if own and (alike or function[:1] == ("Other",)) else function
     return {
         **({".FileFunction": kept} if kept != ("Other",) else {}),
-        ".FilePolarity": stated.get(".FilePolarity", (usual,)),
+        ".FilePolarity": stated.get(".FilePolarity", (polarity_of(file.role),)),
         **{k: v for k, v in stated.items() if k not in (".FileFunction", ".FilePolarity")},
         ".GenerationSoftware": SOFTWARE,
     }

@@ -27,7 +27,17 @@ from fabkit.keyboard.ordered import as_single, order_of
 from fabkit.outputs.atomic import refuse_existing, write_file
 from fabkit.pictures import looks
 from fabkit.pictures.looks import USUAL_LOOK, Finish, MaskColour, PreviewOptions
-from fabkit.pictures.scene import Fill, Part, Pen, Scene, SceneDraft, fitted, letters
+from fabkit.pictures.scene import (
+    Fill,
+    Part,
+    Pen,
+    Scene,
+    SceneDraft,
+    Sheet,
+    fitted,
+    letters,
+    sheet_of,
+)
 from fabkit.sheets.house import House
 from fabkit.sheets.order import BESIDE, BoardUse, Order
 from fabkit.wiring.judge import NO_KEYS
@@ -38,7 +48,6 @@ if TYPE_CHECKING:
     from fabkit.keyboard.model import Spot
     from fabkit.package.model import Side
     from fabkit.pictures.paper import Paper, PaperHalf
-    from fabkit.pictures.scene import Scene, Sheet
 
 
 SheetKind = Literal["halves", "drills", "layer", "net", "islands", "findings", "measures"]
@@ -150,8 +159,6 @@ def _causes(result: CheckResult | None) -> tuple[list[Finding], str]:
 
 def sheet_bytes(picture: Scene | Sheet, kind: str, options: PreviewOptions = USUAL_LOOK) -> bytes:
     """Draw a sheet as ``png``, ``svg`` or ``pdf``."""
-    from fabkit.pictures.scene import sheet_of
-
     sheet = sheet_of(picture)
     if kind == "svg":
         from fabkit.pictures.paint_svg import picture_svg
@@ -220,9 +227,6 @@ def _lit(board: Board, choice: SheetChoice, options: PreviewOptions) -> Sheet:
 
 def _piece_at(copper: Copper, at_mm: tuple[float, float], layer: str | None) -> int:
     """Find the piece of copper at a point, on the layer named or the topmost that has one."""
-    import numpy as np
-    import shapely
-
     from fabkit.board.connectivity import pieces_at
 
     board, pieces = copper.board, copper.pieces
@@ -438,7 +442,6 @@ def change_files(comparison: Comparison) -> dict[str, bytes]:
     from fabkit.pictures.changes import change_scenes, change_sheet
     from fabkit.pictures.paint_png import paint, paint_sheet, png_bytes
     from fabkit.pictures.paint_svg import picture_svg
-    from fabkit.pictures.scene import sheet_of
 
     # Each face is wanted alone and on the sheet, mostly at one scale.
     painter = cache(paint)

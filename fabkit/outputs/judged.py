@@ -15,7 +15,7 @@ from typing import Final
 
 from fabkit.base import VERSION
 from fabkit.base.errors import explain
-from fabkit.base.findings import Severity
+from fabkit.base.findings import Consequence, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.steps import bound_memory
 from fabkit.base.tables import Record
@@ -24,7 +24,7 @@ from fabkit.board.model import Board
 from fabkit.board.single import choose_edge
 from fabkit.checks.choices import judge_thicknesses
 from fabkit.checks.judging import check, compare_houses
-from fabkit.checks.model import CheckOptions
+from fabkit.checks.model import OPENINGS, CheckOptions
 from fabkit.demo import find_demo
 from fabkit.outputs.formats import FORMATS, plain
 from fabkit.outputs.records import check_record
@@ -40,10 +40,16 @@ STATES: Final = ("fit", "decide", "stop", "unreadable", "broken")
 """What came of a package, from best to worst; ``broken`` is our fault."""
 
 _STATE_OF: Final = {
-    "fit to order": "fit",
-    "decide before ordering": "decide",
-    "do not order": "stop",
+    OPENINGS[Consequence.KNOW]: "fit",
+    OPENINGS[Consequence.DECIDE]: "decide",
+    OPENINGS[Consequence.STOP]: "stop",
 }
+WORDS: Final = {
+    **{state: opening for opening, state in _STATE_OF.items()},
+    "unreadable": "cannot be judged",
+    "broken": "fabkit broke",
+}
+"""What each state is called."""
 
 Given = bytes | Intake
 """A package: the bytes of a zip, or the files of a folder."""
@@ -116,6 +122,7 @@ def read_given(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> Given:
         As :func:`fabkit.package.reading.open_set`.
     """
     found = find_demo(path, usual="rev-b")
+    # A larger one is refused below, with the name of the limit.
     if found.is_file() and found.stat().st_size <= limits.file_bytes:
         data = found.read_bytes()
         if is_zip(data):

@@ -21,7 +21,7 @@ from fabkit.base.units import counted
 from fabkit.demo import shown_path
 from fabkit.outputs.atomic import refuse_existing
 from fabkit.outputs.formats import FORMATS
-from fabkit.outputs.judged import STATES, Settings, digest_of, read_given
+from fabkit.outputs.judged import STATES, WORDS, Settings, digest_of, read_given
 from fabkit.outputs.pool import judge_apart, judge_on_cluster, largest_first, refuse_address
 from fabkit.outputs.terminal import Terminal
 from fabkit.schemas import load_schema
@@ -93,6 +93,7 @@ def is_settled(record: Record, settings: Settings, seconds: float) -> bool:
 
 def find_done(known: Mapping[Key, T], paths: Iterable[Path], settings: Settings) -> dict[Path, T]:
     """Find the packages that are known already, by name and bytes."""
+    # Only packages of a known name are read: a thousand others would be read twice.
     sources = {source for source, _ in known}
     done = {}
     for path in paths:
@@ -191,13 +192,6 @@ _SHOWN: Final = 5
 """Slowest packages and causes that are shown."""
 _LISTED: Final = 200
 """Packages that are listed: the worst of them; a file of records has all."""
-_WORDS: Final = {
-    "fit": "fit to order",
-    "decide": "decide before ordering",
-    "stop": "do not order",
-    "unreadable": "cannot be judged",
-    "broken": "fabkit broke",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,7 +233,7 @@ def print_summary(console: Terminal, rows: Sequence[Row]) -> None:
         mine = [row for row in rows if row.state == state]
         if not mine or not room:
             continue
-        title = f"{_WORDS[state]}: {counted(len(mine), 'package')}"
+        title = f"{WORDS[state]}: {counted(len(mine), 'package')}"
         if state == "fit":
             names = [row.package[len(folder) :] + _note(row) for row in mine[:room]]
             more = f" and {len(mine) - room} more" if len(mine) > room else ""
@@ -252,7 +246,7 @@ def print_summary(console: Terminal, rows: Sequence[Row]) -> None:
             console.print(f"and {counted(len(mine) - room, 'more package')}")
         room -= min(room, len(mine))
     counts = Counter(row.state for row in rows)
-    said = [f"{counts[state]} {_WORDS[state]}" for state in STATES if counts[state]]
+    said = [f"{counts[state]} {WORDS[state]}" for state in STATES if counts[state]]
     place = f" in {folder}" if folder else ""
     console.print(f"\n{counted(len(rows), 'package')}{place}: {', '.join(said)}", style="bold")
     often = Counter(cause for row in rows for cause in row.causes)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -115,27 +115,27 @@ def summary(mended: Mended) -> str:
     return f"{made}; {counted(gone, 'kind')} of finding {'is' if gone == 1 else 'are'} gone"
 
 
-def _by_correction(entries: Sequence[Record]) -> Iterator[tuple[Record, str]]:
-    """Give the first entry of each correction, and how many like it there are."""
-    groups: dict[str, list[Record]] = {}
+def _grouped(entries: Sequence[Record], key: str) -> list[Record]:
+    """Entries by correction, with what each file has of it."""
+    groups: dict[str, Record] = {}
     for entry in entries:
-        groups.setdefault(entry["id"], []).append(entry)
-    for group in groups.values():
-        rest = len(group) - 1
-        yield group[0], f"; and {rest} more of the kind" if rest else ""
+        group = groups.setdefault(entry["id"], {**entry, "lines": []})
+        group["lines"].append(f"{entry['file']}: {entry[key]}" if entry["file"] else entry[key])
+    return list(groups.values())
 
 
-def _in_file(entry: Record, key: str) -> str:
-    return f"{entry['file']}: {entry[key]}" if entry["file"] else str(entry[key])
+def _shortly(lines: Sequence[str]) -> str:
+    rest = len(lines) - 1
+    return lines[0] + (f"; and {rest} more of the kind" if rest else "")
 
 
 def print_mended(console: Terminal, record: Record) -> None:
     """Print what was done, what was not, and what is proved."""
-    for first, more in _by_correction(record["corrections"]):
-        console.print(f"- {first['title']}: {_in_file(first, 'text')}{more} [{first['id']}]")
-    for first, more in _by_correction(record["not_made"]):
-        words = f"{first['title'].lower()}: {_in_file(first, 'reason')}{more}"
-        console.print(f"- not made: {words} [{first['id']}]", style="yellow")
+    for made in _grouped(record["corrections"], "text"):
+        console.print(f"- {made['title']}: {_shortly(made['lines'])} [{made['id']}]")
+    for left in _grouped(record["not_made"], "reason"):
+        words = f"{left['title'].lower()}: {_shortly(left['lines'])}"
+        console.print(f"- not made: {words} [{left['id']}]", style="yellow")
     for name in record["nothing_to_do"]:
         title = load_corrections()[name].title.lower()
         console.print(f"- nothing to correct: {title} [{name}]", style="dim")
@@ -209,12 +209,3 @@ def render_mended_page(mended: Mended) -> str:
             "new": "mended",
         },
     )
-
-
-def _grouped(entries: Sequence[Record], key: str) -> list[Record]:
-    """Entries by correction, with what each file has of it."""
-    groups: dict[str, Record] = {}
-    for entry in entries:
-        group = groups.setdefault(entry["id"], {**entry, "lines": []})
-        group["lines"].append(_in_file(entry, key))
-    return list(groups.values())

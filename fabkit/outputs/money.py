@@ -411,7 +411,7 @@ def print_bill(console: Terminal, bill: Bill) -> None:
         console.print(f"in all {bill.plan.total} {bill.currency.code}", style="bold")
     for reason, refs in left_by_reason(bill).items():
         console.print(f"not bought: {refs} ({reason})", style="dim")
-    print_findings(console, record)
+    print_findings(console, record["findings"])
     print_notices(console, bill.notices)
 
 
@@ -420,22 +420,14 @@ def left_by_reason(bill: Bill) -> dict[str, str]:
     found: dict[str, list[str]] = {}
     for ref, reason in bill.left_out:
         found.setdefault(reason, []).append(ref)
-    rows = {
-        why: Counter(ref.partition(" at ")[0] for ref in refs if ref.startswith("row of "))
-        for why, refs in found.items()
-    }
-    return {
-        why: ", ".join(
-            filter(
-                None,
-                (
-                    short_runs([ref for ref in refs if not ref.startswith("row of ")]),
-                    *(row.replace("row", counted(n, "row"), 1) for row, n in rows[why].items()),
-                ),
-            )
-        )
-        for why, refs in found.items()
-    }
+    return {why: _left_words(refs) for why, refs in found.items()}
+
+
+def _left_words(refs: Sequence[str]) -> str:
+    rows = Counter(ref.partition(" at ")[0] for ref in refs if ref.startswith("row of "))
+    named = short_runs([ref for ref in refs if not ref.startswith("row of ")])
+    many = (row.replace("row", counted(n, "row"), 1) for row, n in rows.items())
+    return ", ".join(filter(None, (named, *many)))
 
 
 def print_explained(console: Terminal, found: list[Record]) -> None:
@@ -463,7 +455,7 @@ def print_costs(console: Terminal, sheet: CostSheet, *, why: bool = False) -> No
     print_boards(console, costs["boards"])
     if not sheet.offers:
         console.print("no price", style="bold")
-        print_findings(console, costs)
+        print_findings(console, costs["findings"])
         for table in sheet.comparisons():
             console.table(table)
         return
@@ -480,8 +472,7 @@ def print_costs(console: Terminal, sheet: CostSheet, *, why: bool = False) -> No
         if most is not None and len(table.rows) > most:
             console.print(f" and {len(table.rows) - most} more: --why shows them", style="dim")
     # What is made up is said once, at the end.
-    told = [f for f in costs["findings"] if f["id"] != INVENTED.id]
-    print_findings(console, {"findings": told})
+    print_findings(console, (f for f in costs["findings"] if f["id"] != INVENTED.id))
     print_notices(console, ["; ".join(sheet.notices)] if sheet.notices else [])
 
 

@@ -18,9 +18,12 @@ from fabkit.checks.choices import judge_thicknesses
 from fabkit.checks.model import CheckOptions
 from fabkit.outputs import money, records
 from fabkit.outputs.atomic import Packed
+from fabkit.outputs.comparison import render_comparison
 from fabkit.outputs.drawings import (
     SheetChoice,
     build_sheet,
+    change_files,
+    chart_scene,
     look_of_order,
     paper_bytes,
     paper_of,
@@ -205,7 +208,7 @@ def _findings_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, b
     console = Terminal(text)
     print_check(console, record, files=True)
     console.print("\nevery finding, with its line in the file:", style="bold")
-    print_findings(console, record)
+    print_findings(console, record["findings"])
     return {
         "findings.txt": text.getvalue().encode(),
         "findings.json": render_verdict(record, "json").encode(),
@@ -252,9 +255,6 @@ def _wiring_files(contents: OrderContents) -> dict[str, bytes]:
 
 
 def _change_files(compared: Compared) -> dict[str, bytes]:
-    from fabkit.outputs.comparison import render_comparison
-    from fabkit.outputs.drawings import change_files
-
     return {
         "changes.json": render_comparison(compared.record, "json").encode(),
         "changes.md": render_comparison(compared.record, "markdown").encode(),
@@ -265,7 +265,6 @@ def _change_files(compared: Compared) -> dict[str, bytes]:
 def _workbook_files(contents: OrderContents) -> dict[str, bytes]:
     from fabkit.costs.chart import curve_chart
     from fabkit.costs.workbook import write_workbook
-    from fabkit.outputs.drawings import chart_scene, sheet_bytes
 
     chart = chart_scene(curve_chart(contents.costs), contents.costs.notices)
 

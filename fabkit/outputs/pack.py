@@ -43,6 +43,7 @@ from fabkit.package.naming import (
     function_of,
     name_board,
     names_by_rule,
+    polarity_of,
     safe_names,
 )
 from fabkit.package.reading import open_package
@@ -551,8 +552,7 @@ def _attributes(file: PackageFile, copper: int) -> dict[str, str]:
     content = file.content
     stated = content.attributes if isinstance(content, GerberFile | DrillFile) else {}
     function = ",".join(stated.get(".FileFunction", ())) or function_of(file.role, copper)
-    usual = "Negative" if file.role.kind is RoleKind.MASK else "Positive"
-    polarity = (stated.get(".FilePolarity") or (usual,))[0]
+    polarity = (stated.get(".FilePolarity") or (polarity_of(file.role),))[0]
     return {"FileFunction": function, "FilePolarity": polarity}
 
 
@@ -605,6 +605,11 @@ def own_profile(board: Board) -> PackageFile | None:
     )
 
 
+def headed(title: str) -> list[str]:
+    """Give the lines of a heading in a readme."""
+    return ["", title, "-" * len(title)]
+
+
 def readme_text(
     board: Board,
     files: Mapping[str, PackageFile],
@@ -629,11 +634,11 @@ def readme_text(
         *(("Extra", extra) for extra in options.extras),
     ]
     name = title_of(board, options)
-    lines = [name, "=" * len(name), "", "Fabrication files.", "", "Wanted", "------"]
+    lines = [name, "=" * len(name), "", "Fabrication files.", *headed("Wanted")]
     lines += [f"{fact + ':':<20}{value}" for fact, value in facts if value]
     if not all(value for _, value in facts):
         lines.append(f"{'All else:':<20}see the order")
-    lines += ["", "Files", "-----"]
+    lines += headed("Files")
     given = {file.name for file in board.package.files}
     width_of_names = max((len(member) for member in files), default=0) + 2
     for member, file in files.items():
@@ -641,16 +646,16 @@ def readme_text(
         if file.name not in given:
             exported = " (made by fabkit, as no file of the export is a profile)"
         lines.append(f"{member:<{width_of_names}}{file.role}{exported}")
-    lines += ["", "Drills", "------"]
+    lines += headed("Drills")
     for row in drill_table(board):
         slots = f", {counted(row['slots'], 'slot')}" if row["slots"] else ""
         diameter = format_mm(row["diameter_mm"])
         lines.append(f"{diameter:<12}{row['plating']:<14}{counted(row['holes'], 'hole')}{slots}")
     if options.mended:
-        lines += ["", "Mended before packing, proved to change nothing else", "-" * 52]
+        lines += headed("Mended before packing, proved to change nothing else")
         lines += list(options.mended)
     if accepted:
-        lines += ["", "Known findings, accepted by the designer", "-" * 40]
+        lines += headed("Known findings, accepted by the designer")
         lines += [f"{rule}: {reason}" for rule, reason in sorted(accepted.items())]
     lines += ["", f"Packed by fabkit {VERSION}."]
     return "\n".join(lines) + "\n"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -37,10 +38,10 @@ from fabkit.formats.sidecars.netlist import write_netlist
 from fabkit.keyboard.ordered import order_of
 from fabkit.outputs.atomic import Packed, refuse_existing, write_archive, write_file
 from fabkit.outputs.formats import to_csv, to_document
-from fabkit.outputs.pack import README, refuse_errors
+from fabkit.outputs.pack import README, headed, refuse_errors
 from fabkit.outputs.terminal import Terminal, print_panel_verdict
 from fabkit.package.model import Content, PackageFile, Role, RoleKind
-from fabkit.package.naming import file_stem, function_of, names_by_rule
+from fabkit.package.naming import file_stem, function_of, names_by_rule, polarity_of
 from fabkit.package.reading import open_package
 from fabkit.panels import merging
 from fabkit.panels.build import PanelPlan, plan_panel
@@ -51,7 +52,8 @@ from fabkit.sheets.order import BoardChoice, Order, PanelOptions, settle_thickne
 _EDGE_MM: Final = 0.002
 """Nearly straight corners are joined as an outline is read, which moves the edge by less."""
 _LABEL_MM: Final = 2.0
-_LABEL_STEP_MM: Final = 2.0
+_LABEL_STEP_MM: Final = 1.0
+"""Grid on which room for a label is looked for."""
 _CAUTION: Final = (
     "Breaking boards out, and filing or sanding their edges, makes glass dust: work wet or with\n"
     "extraction, wear a dust mask and eye protection, wipe damp, never blow.  The edges splinter:\n"
@@ -226,7 +228,7 @@ def _wanted(
     """Name of the panel, and label and number of each design."""
     if order is not None:
         settled = order_of(boards, order)
-        labels = [_HANDS.get(one.use, one.name) for one in settled.boards]
+        labels = [one.use if one.use in ("left", "right") else one.name for one in settled.boards]
         counts = [one.per_keyboard * (options.copies or 1) for one in settled.boards]
         name = f"{settled.name} panel"
     else:
@@ -249,9 +251,6 @@ def _thickness_mm(boards: Sequence[Board], order: Order | None, house: House) ->
     return next((mm for mm in stated if mm is not None), USUAL_THICKNESS_MM)
 
 
-_HANDS: Final[Mapping[str, str]] = {"left": "left", "right": "right"}
-
-
 # Files
 
 
@@ -264,8 +263,7 @@ def panel_files(plan: PanelPlan, name: str) -> dict[str, bytes]:
     for (kind, side, index, _), file in layers:
         role = Role(kind=kind, side=side, layer=index if kind is RoleKind.COPPER else None)
         stated = file.attributes.get(".FileFunction") or function_of(role, copper).split(",")
-        polarity = "Negative" if kind is RoleKind.MASK else "Positive"
-        whole = with_fields(file, attributes=_attributes(tuple(stated), polarity))
+        whole = with_fields(file, attributes=_attributes(tuple(stated), polarity_of(role)))
         made.append((role, whole, write_gerber(whole)))
     for role, drill in plan.drills.items():
         whole_drill = with_fields(
@@ -372,17 +370,17 @@ def _readme(plan: PanelPlan, name: str, files: Mapping[str, PackageFile]) -> str
         bites = format_mm(plan.measures.bite)
         lines += [f"{'Routed gap:':<20}{format_mm(plan.measures.gap)}"]
         lines += [f"{'Break-off tabs:':<20}{len(plan.frame.tabs)}, perforated by holes of {bites}"]
-    lines += ["", "Boards", "------"]
+    lines += headed("Boards")
     for copy in plan.copies:
         turned = 90 * copy.placing.quarter_turns
         lines.append(
             f"{copy.prefix:<6}{copy.label}" + (f", turned by {turned} deg" if turned else "")
         )
-    lines += ["", "Names of nets and parts begin with the number of their board.", ""]
-    lines += ["Files", "-----"]
+    lines += ["", "Names of nets and parts begin with the number of their board."]
+    lines += headed("Files")
     longest = max(map(len, files), default=0) + 2
     lines += [f"{member:<{longest}}{file.role}" for member, file in files.items()]
-    lines += ["", "Breaking apart", "--------------"]
+    lines += headed("Breaking apart")
     lines += [caution(scored=plan.measures.scored), f"Made by fabkit {VERSION}."]
     return "\n".join(lines) + "\n"
 
@@ -514,7 +512,7 @@ def _label_place(
             if not len(boxes):
                 continue
             away = shapely.distance(copy.profile, boxes)
-            # Nearer to its own board than to any other, where there is a choice.
+            # A label nearer to another board would name that one: each such counts as 50 mm.
             for other in others:
                 away = away + 50.0 * (shapely.distance(other, boxes) < away)
             row = int(away.argmin())
@@ -526,8 +524,8 @@ def _label_place(
 def _boxes_in(free: shapely.Geometry, wide: float, high: float) -> tuple[Shapes, Floats]:
     """Boxes of a size that lie in an area, on a grid, and their middles."""
     x0, y0, x1, y1 = free.bounds
-    x = np.arange(x0 + wide / 2, x1 - wide / 2 + 1e-9, _LABEL_STEP_MM / 2)
-    y = np.arange(y0 + high / 2, y1 - high / 2 + 1e-9, _LABEL_STEP_MM / 2)
+    x = np.arange(x0 + wide / 2, x1 - wide / 2 + 1e-9, _LABEL_STEP_MM)
+    y = np.arange(y0 + high / 2, y1 - high / 2 + 1e-9, _LABEL_STEP_MM)
     if not len(x) or not len(y):
         return np.empty(0, dtype=object), np.empty((0, 2))
     at = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
@@ -597,7 +595,7 @@ def panel_words(plan: PanelPlan) -> str:
     held = counted(lines, "score line") if lines else counted(len(plan.frame.tabs), "tab")
     by = (
         f"; laid by their boxes {100 - 100 * plan.boards_mm2 / boxes:.0f} %"
-        if boxes == boxes
+        if math.isfinite(boxes)
         else ""
     )
     return (
@@ -635,7 +633,7 @@ def panel_record(done: PanelResult) -> Record:
         "height_mm": height,
         "gap_mm": plan.measures.gap,
         "waste_share": plan.waste_share,
-        "boxes_waste_share": 1 - plan.boards_mm2 / boxes if boxes == boxes else None,
+        "boxes_waste_share": 1 - plan.boards_mm2 / boxes if math.isfinite(boxes) else None,
         "boards": [
             {
                 "number": number,

@@ -26,6 +26,7 @@ from contextlib import contextmanager, suppress
 from ctypes import Array, c_char
 from dataclasses import dataclass
 from itertools import islice
+from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import ForkServerContext, SpawnContext
 from multiprocessing.process import BaseProcess
@@ -243,6 +244,8 @@ def undisturbed() -> Iterator[None]:
             if sys.platform == "win32":
                 yield
                 return
+            # Begun by the first start of a process, it would let Ctrl-C through again.
+            resource_tracker.ensure_running()
             before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
             try:
                 yield

@@ -98,6 +98,7 @@ def _laid(boards: Sequence[Board], order: Order, house: House) -> LaidPanel | No
         for one in order.boards
     ]
     forbidden = sum(map(bool, wanted)) > 1 and not house.options.several_designs
+    # What holds several boards already is laid out by its designer.
     one_each = all(b.profile is not None and len(b.profile.geoms) == 1 for b in boards)
     plain = one_each and not any(b.panel for b in boards)
     if not halves or forbidden or not plain or sum(wanted) > MOST_COPIES:

@@ -114,6 +114,7 @@ def keyboard_record(said: BoardIs) -> Record:
 def drill_table(board: Board) -> list[Record]:
     """Diameters with plating and number of round holes and slots, smallest first."""
     rows: dict[tuple[float, int], list[int]] = {}
+    # To a tenth of a micrometre: one diameter of two files, one in inches, is one row.
     for diameter, plated in zip(board.holes.diameter, board.holes.plated, strict=True):
         rows.setdefault((round(float(diameter), 4), int(plated)), [0, 0])[0] += 1
     _, firsts = np.unique(board.slots.path, return_index=True)

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Final, TextIO
+from typing import TextIO
 
 from fabkit.base.findings import times
 from fabkit.base.steps import at, listening
@@ -27,6 +27,9 @@ PLAIN_WIDTH = 110
 
 READABLE = 16
 """Characters of a text column that are worth less space between columns."""
+
+SHOWN_CAUSES = 6
+"""Causes shown under a verdict; the rest is counted and waits for ``--all``."""
 
 STYLES = {"stop": "bold red", "decide": "yellow", "know": "cyan", "form": "dim"}
 
@@ -341,19 +344,16 @@ def print_notices(console: Terminal, notices: Iterable[str]) -> None:
         console.print(f"note: {notice}")
 
 
-def print_findings(console: Terminal, record: Record) -> None:
+def print_findings(console: Terminal, findings: Iterable[Record]) -> None:
     """Print the findings of a result, worst first as they come."""
-    for finding in record["findings"]:
+    for finding in findings:
         print_finding(console, finding)
-
-
-_MOST_CAUSES: Final = 6
 
 
 def print_panel_verdict(console: Terminal, panel: Record, *, path: str, before: str = "") -> None:
     """Print the verdict on a panel, and beside it what stops it or is to decide."""
     console.print(f"{before}{panel['verdict']}", style="bold")
-    shown = panel["causes"][:_MOST_CAUSES]
+    shown = panel["causes"][:SHOWN_CAUSES]
     for cause in shown:
         stops = cause["consequence"] == "stop"
         text = f"  {cause['consequence']}: {cause['text']} [{cause['id']}]"

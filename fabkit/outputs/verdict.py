@@ -27,17 +27,16 @@ from fabkit.base.units import counted, format_mm, format_number
 from fabkit.mending.model import find_offer
 from fabkit.outputs.formats import markdown_text, to_document, to_json
 from fabkit.outputs.terminal import (
+    SHOWN_CAUSES,
     Terminal,
     board_counts,
     board_words,
     print_cause,
     print_contradiction,
-    print_finding,
+    print_findings,
+    print_notices,
 )
 from fabkit.rules import retired_ids
-
-SHOWN_CAUSES = 6
-"""Causes shown under a verdict; the rest is counted and waits for ``--all``."""
 
 CAUSE_LINES = 8
 """Lines for them and for the offer to mend: two each, and one for the last where there are many."""
@@ -130,8 +129,7 @@ def print_check(
     """
     console.print(record["verdict"], style=f"bold {_tone(record)}".strip())
     if full:
-        for finding in record["findings"]:
-            print_finding(console, finding)
+        print_findings(console, record["findings"])
     else:
         folded = _print_causes(console, record["findings"])
         folded += _skipped(record["checks"])
@@ -153,8 +151,7 @@ def print_check(
         console.table(thickness_table(record["thicknesses"]))
     if "houses" in record:
         print_houses(console, record["houses"])
-    for notice in _house_notices(record):
-        console.print(f"note: {notice}")
+    print_notices(console, _house_notices(record))
 
 
 def _tone(record: Record) -> str:

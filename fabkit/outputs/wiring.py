@@ -60,7 +60,8 @@ def _key(key: KeyWire, half: HalfWiring) -> Record:
     diodes = [d for line in key.lines for d in line.diodes]
     left = min(k.seen_x_mm for k in half.keys)
     top = max(k.seen_y_mm for k in half.keys)
-    # A keyboard of one key has no pitch.
+    # A keyboard of one key has no pitch.  Units count from the corner of the first key, whose
+    # middle lies half a unit away.
     pitch = half.pitch_mm or 1.0
     return {
         "index": key.index,
@@ -118,15 +119,10 @@ def _where(pin: Pin) -> str:
     return f"{pin.ref}.{pin.pin}" if pin.pin else pin.ref
 
 
-def wiring_csv(wiring: Wiring) -> str:
-    """Write the table as CSV."""
-    return to_csv(wiring.table())
-
-
 def wiring_files(wiring: Wiring) -> dict[str, bytes]:
     """``wiring.csv`` and ``wiring.json``."""
     return {
-        "wiring.csv": wiring_csv(wiring).encode(),
+        "wiring.csv": to_csv(wiring.table()).encode(),
         "wiring.json": to_document("wiring", wiring_record(wiring)).encode(),
     }
 
@@ -160,7 +156,7 @@ def print_wiring(console: Terminal, record: Record) -> None:
         for sentence in half["assumed"]:
             console.print(f"  {sentence}")
         console.table(half_table(half))
-    print_findings(console, record)
+    print_findings(console, record["findings"])
 
 
 def _head(half: Record) -> str:
@@ -173,7 +169,7 @@ def _head(half: Record) -> str:
     if len(ways) == 1 and any(ways):
         text += f", current from {ways.pop().replace(' to ', ' into ')}"
     if half["controllers"]:
-        text += f"; controller pins on {', '.join(r for r in half['controllers'])}"
+        text += f"; controller pins on {', '.join(half['controllers'])}"
     return text
 
 
@@ -209,10 +205,9 @@ def half_table(half: Record) -> Table:
 
 def _pin_text(line: Record, none: str) -> str:
     """Pin with reference and number, or what stands for none, and the parts on the way."""
-    ends = [f"{p['ref']}.{p['pin']}" if p["pin"] else p["ref"] for p in line["pins"]]
     named = [
-        f"{p['function']} ({end})" if p["function"] else end
-        for p, end in zip(line["pins"], ends, strict=True)
+        f"{p['function']} ({p['position']})" if p["function"] else p["position"]
+        for p in line["pins"]
     ]
     way = f" through {', '.join(line['through'])}" if line["through"] else ""
     return (", ".join(named) or none) + way

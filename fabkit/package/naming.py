@@ -242,3 +242,8 @@ def function_of(role: Role, copper: int) -> str:
             return "Vcut"
         case _:
             return f"Other,{role}"
+
+
+def polarity_of(role: Role) -> str:
+    """File polarity of a role, usually (section 5.6.4): a mask shows where no mask is."""
+    return "Negative" if role.kind is RoleKind.MASK else "Positive"

@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+from multiprocessing import resource_tracker
 from pathlib import Path
 
 import pytest
@@ -289,3 +290,16 @@ def test_a_folder_is_a_package_or_holds_packages(shelf, tmp_path):
     assert gather([shelf / "small"]).packages == (shelf / "small",)
     assert gather(layers).packages == (shelf / "small",)
     assert [p.name for p in gather([shelf]).packages] == ["damaged.zip", "small", "zipped.zip"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+def test_ctrl_c_stays_blocked_where_the_first_process_is_started(monkeypatch):
+    """The tracker of the library, which the first start begins, unblocks it otherwise."""
+    tracker = resource_tracker.ResourceTracker()
+    monkeypatch.setattr(resource_tracker, "ensure_running", tracker.ensure_running)
+    try:
+        with pool.undisturbed():
+            resource_tracker.ensure_running()  # as the start of a process does
+            assert signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+    finally:
+        tracker._stop()

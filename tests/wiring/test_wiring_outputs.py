@@ -14,7 +14,7 @@ from PIL import Image
 
 import fabkit
 from fabkit.cli.group import cli
-from fabkit.outputs.wiring import render_template, wiring_csv, wiring_record
+from fabkit.outputs.wiring import render_template, render_wiring, wiring_record
 from fabkit.pictures.looks import VERMILION
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -41,7 +41,7 @@ def record(wiring):
 
 def test_csv_has_every_key(wiring, table_of):
     """The CSV repeats the generator's rows and columns."""
-    rows = list(csv.DictReader(io.StringIO(wiring_csv(wiring))))
+    rows = list(csv.DictReader(io.StringIO(render_wiring(wiring, "csv"))))
 
     assert tuple(rows[0]) == wiring.table().heads
     assert {"index", "seen x mm", "row pin", "instead of"} <= set(rows[0])
@@ -57,7 +57,7 @@ def test_csv_defuses_formulas(board_at):
     bad = replace(first, line=replace(first.line, node="=1+1"))
     wiring = replace(wiring, halves=(replace(half, keys=(bad, *half.keys[1:])),))
 
-    assert ",'=1+1," in wiring_csv(wiring)
+    assert ",'=1+1," in render_wiring(wiring, "csv")
 
 
 def test_template_prints_in_any_form(record):

@@ -13,11 +13,13 @@ from fabkit.board.model import Board
 from fabkit.checks.choices import judge_thicknesses
 from fabkit.costs.chart import curve_chart, shares_chart
 from fabkit.costs.model import SHARES, shares_of
+from fabkit.costs.quote import INVENTED
 from fabkit.mending.model import find_offer
 from fabkit.outputs import records
 from fabkit.outputs.drawings import chart_svg, look_of_order
 from fabkit.outputs.formats import plain
 from fabkit.outputs.model import JudgedBoard, OrderContents
+from fabkit.outputs.money import BUY_SHOWN
 from fabkit.outputs.report.board_view import (
     board_causes,
     compare_section,
@@ -28,21 +30,18 @@ from fabkit.outputs.report.board_view import (
 )
 from fabkit.outputs.report.price_rules import price_rules
 from fabkit.outputs.report.shell import SCRIPTS, render_page, trusted
-from fabkit.outputs.verdict import SHOWN_CAUSES, checks_table, files_table, thickness_table
+from fabkit.outputs.terminal import SHOWN_CAUSES
+from fabkit.outputs.verdict import checks_table, files_table, thickness_table
 from fabkit.outputs.wiring import half_table, wiring_record
 from fabkit.parts.model import CHARGER, DEFER, FUMES, HEAT, LEAD, LITHIUM, LITHIUM_CELL, Bill
 from fabkit.pictures.looks import PreviewOptions
 from fabkit.sheets.house import House
 from fabkit.sheets.order import Order, OrderedBoard
 
-INVENTED: Final = "cost/invented"
-"""The finding that says what the notices say."""
-
 PAPER_WIDTH_MM: Final = 180.0
 """What fits beside the margins of A4; wider boards are printed smaller, and not called true."""
 
 PARTS_SHOWN: Final = ("part", "left", "right", "needed", "fitted", "lasting", "refs", "reason")
-BUY_SHOWN: Final = ("part", "shop", "needed", "bought", "left_over", "unit_price", "cost")
 LINES_SHOWN: Final = ("boards", "line", "amount", "why")
 """Columns of the CSV files that a page has room for."""
 
@@ -182,7 +181,7 @@ def _headline(contents: OrderContents, costs: Record) -> Record:
     sheet, best = contents.costs, contents.costs.best
     notices = [notice[:1].upper() + notice[1:] for notice in costs["notices"]]
     # What the notices state already is not repeated.
-    remarks = [f for f in costs["findings"] if f["id"] != INVENTED]
+    remarks = [f for f in costs["findings"] if f["id"] != INVENTED.id]
     said: Record = {"order": "", "notices": notices, "remarks": remarks}
     if best is None or best.per_half is None:
         return said
