@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import shapely
 
 from fabkit.base.columns import Floats, Ints
 from fabkit.base.once import once_per
@@ -37,7 +38,7 @@ from fabkit.keyboard.kinds import (
     why_no_part,
 )
 from fabkit.keyboard.model import Evidence, Group, Key, Keyboard, Mount, PartKind, PartSite
-from fabkit.keyboard.patterns import Site, find_sites, load_patterns
+from fabkit.keyboard.patterns import Site, find_lone, find_sites, load_patterns
 from fabkit.package.model import Side
 
 _Same = Callable[["_Draft", "_Draft"], bool]
@@ -126,6 +127,15 @@ SOCKET_LAND_MM: Final = (4.5, 1.5)
 LEAD_MM: Final = 1.6
 """Wider plated holes are for screws and posts, no leads (common practice)."""
 
+ROUND_MM: Final = 0.1
+"""How far the sides of a round cut-out may be from the diameter that its area gives: chords."""
+
+WIDE_HOLE_MM: Final = 2.05
+"""Narrower holes let no screw of the usual sizes through (ISO 273: 2.2 mm for M2)."""
+
+WIDEST_HOLE_MM: Final = 6.5
+"""Wider round cut-outs are for no screw, spacer or foot of a small board (common practice)."""
+
 LIKE_MM: Final = 6.5
 """A land with no like one so near is a mark or a test point, no lead of a part."""
 
@@ -151,12 +161,19 @@ def count_loose(board: Board) -> tuple[int, int]:
     return _found(board)[1]
 
 
+def lone_holes(board: Board) -> tuple[tuple[float, float, float], ...]:
+    """Wide holes that nothing explains, for screws, spacers or feet: x, y and diameter, mm."""
+    return _found(board)[2]
+
+
 @once_per
-def _found(board: Board) -> tuple[tuple[PartSite, ...], tuple[int, int]]:
+def _found(
+    board: Board,
+) -> tuple[tuple[PartSite, ...], tuple[int, int], tuple[tuple[float, float, float], ...]]:
     finder = _Finder(board, find_keyboard(board))
     sites = finder.find()
     loose = (0, 0) if board.components else (finder.loose_lands(), finder.loose_holes(sites))
-    return sites, loose
+    return sites, loose, finder.lone_holes(sites)
 
 
 def sites_of(
@@ -213,7 +230,7 @@ class _Finder:
     def find(self) -> tuple[PartSite, ...]:
         """All sites, in order."""
         drafts = [d for c in self.parts for d in self._from_component(c)]
-        drafts = self._with_patterns(drafts)
+        drafts = [*self._with_patterns(drafts), *self._drawn_screws()]
         if self.keyboard.keys and not self.board.components:
             drafts = self._with_chips(self._with_pairs(self._with_lights(drafts)))
         drafts = self._alternatives(self._lesser_circuits(drafts))
@@ -359,7 +376,7 @@ class _Finder:
             if kind == "header" and site.pins < FEWEST_HEADER_PINS:
                 kind = "connector"
             if pattern.kind == "mounting":
-                if not self._is_screw(site, named):
+                if not self._is_screw(site.holes[0], named):
                     continue
                 named = []
             if pattern.kind in ("jack", "encoder"):
@@ -434,6 +451,48 @@ class _Finder:
                 slots=tuple(self.free_slots[list(site.slots)].tolist()),
             )
 
+    def _round_cut_outs(self) -> tuple[Floats, Floats]:
+        """Round cut-outs that belong to no key: (n, 2) middles and (n,) diameters, mm."""
+        shape = self.board.profile
+        rings = [] if shape is None else [r for part in shape.geoms for r in part.interiors]
+        if not rings:
+            return np.empty((0, 2)), np.empty(0)
+        corners = shapely.bounds(np.array(rings, dtype=object)).reshape(-1, 2, 2)
+        sides, middles = corners[:, 1] - corners[:, 0], corners.mean(axis=1)
+        wide = np.sqrt(shapely.area(shapely.polygons(rings)) * 4 / np.pi)
+        taken = (np.abs(sides - wide[:, None]) <= ROUND_MM).all(axis=1)
+        if len(self.centres):
+            taken &= PointTree(self.centres).query(middles)[0] >= KEY_REACH_MM
+        return middles[taken], wide[taken]
+
+    def _drawn_screws(self) -> Iterator[_Draft]:
+        """Screw holes that are drawn in the profile, as those of plates are, instead of drilled."""
+        (middles, wide), h = self._round_cut_outs(), self.board.holes
+        points, widths = np.concatenate((middles, h.spots())), np.concatenate((wide, h.diameter))
+        for pattern in load_patterns() if len(wide) else ():
+            if pattern.kind == "mounting":
+                for site in find_lone(pattern, points, widths, np.ones(len(points), bool)):
+                    if site.holes[0] < len(wide):
+                        yield _Draft(pattern_site("screw hole", replace(site, holes=())))
+
+    def lone_holes(self, sites: Sequence[PartSite]) -> tuple[tuple[float, float, float], ...]:
+        """Wide holes of no key, part and screw of a usual size: x, y and diameter, mm."""
+        h = self.board.holes
+        mine = {hole for site in sites for hole in site.holes}
+        wide = np.flatnonzero(h.diameter >= WIDE_HOLE_MM)
+        rows = [r for r in np.intersect1d(wide, self.free).tolist() if r not in mine]
+        out = [
+            (float(h.x[r]), float(h.y[r]), float(h.diameter[r])) for r in rows if self._is_screw(r)
+        ]
+        screws = {(s.x_mm, s.y_mm) for s in sites if s.kind == "screw hole"}
+        middles, widths = self._round_cut_outs()
+        out += [
+            (x, y, size)
+            for (x, y), size in zip(middles.tolist(), widths.tolist(), strict=True)
+            if WIDE_HOLE_MM <= size <= WIDEST_HOLE_MM and (x, y) not in screws
+        ]
+        return tuple(out)
+
     def _owners(self, site: Site) -> tuple[str, ...]:
         """Components with lands about most of a site's holes, together, the largest first."""
         table = self.lands.table
@@ -454,13 +513,14 @@ class _Finder:
         least = max(1, min(3, len(rows) // 4))
         return tuple(ref for ref, holes in sorted(held.items()) if len(holes) >= least)
 
-    def _is_screw(self, site: Site, named: Sequence[_Draft]) -> bool:
+    def _is_screw(self, row: int, named: Sequence[_Draft] = ()) -> bool:
         """Whether a lone hole is for a screw: no peg of a part, no hole of a switch."""
+        x, y = float(self.board.holes.x[row]), float(self.board.holes.y[row])
         if len(self.centres):
-            apart = np.hypot(self.centres[:, 0] - site.x_mm, self.centres[:, 1] - site.y_mm)
+            apart = np.hypot(self.centres[:, 0] - x, self.centres[:, 1] - y)
             if apart.min() < KEY_REACH_MM:
                 return False
-        if self._is_peg(site):
+        if self._is_peg(row):
             return False
         for part in self.parts:
             mine = self.lands.of(part.ref)
@@ -469,15 +529,14 @@ class _Finder:
             low = (mine.x.min() - 1.0, mine.y.min() - 1.0)
             high = (mine.x.max() + 1.0, mine.y.max() + 1.0)
             small = max(high[0] - low[0], high[1] - low[1]) < DOUBLE_MM
-            inside = low[0] <= site.x_mm <= high[0] and low[1] <= site.y_mm <= high[1]
+            inside = low[0] <= x <= high[0] and low[1] <= y <= high[1]
             if small and inside:
                 return False
         return not any(len(d.site.refs) and d.site.pins > 1 for d in named)
 
-    def _is_peg(self, site: Site) -> bool:
+    def _is_peg(self, row: int) -> bool:
         """Whether a lone hole and its twin hold the pegs of a socket whose pins lie between."""
         h = self.board.holes
-        (row,) = site.holes
         apart = np.hypot(h.x - h.x[row], h.y - h.y[row])
         twins = (np.abs(h.diameter - h.diameter[row]) < 0.05) & (apart > 0) & (apart <= PEGS_MM)
         pins = (h.plated != 0) & (h.diameter < 0.6 * h.diameter[row]) & (h.diameter > VIA_MM)

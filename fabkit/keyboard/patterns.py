@@ -308,7 +308,7 @@ def find_sites(
         pattern = replace(known, tolerance_mm=known.tolerance_mm + slack_mm)
         if pattern.row is not None or len(pattern.required) == 1:
             part = slice(0, round_holes)
-            search = _run_sites if pattern.row is not None else _single_sites
+            search = _run_sites if pattern.row is not None else find_lone
             found = search(pattern, points[part], diameters[part], offer.free[part])
         else:
             matches = _find_matches(pattern, offer)
@@ -404,8 +404,15 @@ def _is_whole(pattern: Pattern, match: _Match, points: Floats) -> bool:
     return not (met[:2].all() or met[2:].all())
 
 
-def _single_sites(pattern: Pattern, points: Floats, diameters: Floats, free: Bools) -> list[Site]:
-    """Lone holes: no hole of their kind within the pattern's clear distance.
+def find_lone(pattern: Pattern, points: Floats, diameters: Floats, free: Bools) -> list[Site]:
+    """Find lone holes: no hole of their kind within the pattern's clear distance.
+
+    Parameters
+    ----------
+    points, diameters
+        (n, 2) and (n,) float64, mm.
+    free
+        (n,) bool: which may be taken.
 
     Holes less than half as wide do not count (vias may ring a screw hole), nor do holes that
     belong to a part found before.

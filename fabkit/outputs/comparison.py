@@ -476,7 +476,7 @@ def _was(before: Record, after: Record) -> str:
     if before["severity"] != after["severity"]:
         words.append(before["severity"])
     if before["count"] != after["count"]:
-        words.append(f"{before['count']} times, now {after['count']}")
+        words.append(f"{counted(before['count'], 'time')}, now {after['count']}")
     return f"was {', '.join(words)}"
 
 

@@ -424,10 +424,13 @@ def left_by_reason(bill: Bill) -> dict[str, str]:
 
 
 def _left_words(refs: Sequence[str]) -> str:
-    rows = Counter(ref.partition(" at ")[0] for ref in refs if ref.startswith("row of "))
-    named = short_runs([ref for ref in refs if not ref.startswith("row of ")])
-    many = (row.replace("row", counted(n, "row"), 1) for row, n in rows.items())
-    return ", ".join(filter(None, (named, *many)))
+    # What is no reference is named by its place: ``row of 3 holes at 12.0, 7.5``.
+    placed = [ref for ref in refs if ref.startswith(("row of ", "hole of "))]
+    many = Counter(ref.partition(" at ")[0].partition(" ") for ref in placed)
+    named = short_runs([ref for ref in refs if ref not in placed])
+    return ", ".join(
+        filter(None, (named, *(f"{counted(n, k)} {of}" for (k, _, of), n in many.items())))
+    )
 
 
 def print_explained(console: Terminal, found: list[Record]) -> None:

@@ -19,7 +19,7 @@ from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.hands import opposite
 from fabkit.keyboard.kinds import is_joined, kind_of, plain, stem, why_no_part
 from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, PartSite
-from fabkit.keyboard.part_sites import count_loose, find_part_sites, sites_of
+from fabkit.keyboard.part_sites import count_loose, find_part_sites, lone_holes, sites_of
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.package.model import RoleKind, Side
 from fabkit.parts.book import BookPart, Face
@@ -136,6 +136,8 @@ class _Places:
         keys = self._keys()
         sites = find_part_sites(self.board)
         placed = {ref for k in keys for ref in k.refs} | {r for s in sites for r in s.refs}
+        for x, y, wide in lone_holes(self.board):
+            self.left_out[f"hole of {wide:.2g} mm at {x:.1f}, {y:.1f}"] = NOT_KNOWN
         halves: list[Half] = []
         loose: tuple[PartSite, ...] = ()
         for group in self.keyboard.hands.groups:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 from boards import board_at
 from truth import Truth, load_truths
 
@@ -23,7 +24,7 @@ from fabkit.keyboard.kinds import (
     why_no_part,
 )
 from fabkit.keyboard.model import PartSite
-from fabkit.keyboard.part_sites import find_part_sites, sites_of
+from fabkit.keyboard.part_sites import find_part_sites, lone_holes, sites_of
 from fabkit.keyboard.patterns import find_sites, load_patterns
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -299,6 +300,31 @@ def test_rows_of_holes_belong_to_the_placed_part_in_them(tmp_path: Path) -> None
         ("circuit", ("U1",), 14),
         ("connector", ("J1",), 10),
         ("header", (), 6),
+    ]
+
+
+def test_holes_drawn_in_the_profile() -> None:
+    """Circles of 2.2 mm in a profile are screw holes (ISO 273), one of 5 mm is for the reader to
+    name; a square of 2.2 mm and a circle beside another are neither."""
+    board = board_at(FIXTURES / "card")
+    circles = [(30, 30, 2.2), (60, 30, 2.2), (30, 60, 5.0), (60, 60, 2.2), (62.8, 60, 2.2)]
+    cut = [shapely.Point(x, y).buffer(size / 2, 32) for x, y, size in circles]
+    plate = shapely.box(0, 0, 90, 90) - shapely.union_all([*cut, shapely.box(44, 44, 46.2, 46.2)])
+    none = np.zeros(0, np.int64)
+    drawn = replace(
+        board,
+        profile=shapely.MultiPolygon([plate]),
+        holes=board.holes.take(none),
+        slots=board.slots.take(none),
+        components=(),
+        layers=(),
+    )
+
+    screws = [s for s in find_part_sites(drawn) if s.kind == "screw hole"]
+    places = sorted((round(s.x_mm, 3), round(s.y_mm, 3)) for s in screws)
+    assert places == [(30, 30), (60, 30)]
+    assert [(round(x, 3), round(y, 3)) for x, y, size in lone_holes(drawn) if size > 4] == [
+        (30, 60)
     ]
 
 

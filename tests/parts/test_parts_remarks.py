@@ -12,6 +12,7 @@ import pytest
 
 import fabkit
 from fabkit.board.model import Board, Holes
+from fabkit.outputs.money import left_by_reason
 from fabkit.parts.listing import suggest_names
 from fabkit.parts.places import _choose
 from fabkit.sheets.order import order_from
@@ -46,6 +47,22 @@ def test_a_list_says_what_it_lacks(folder: str, words: list[str]):
 
     assert len(told) == len(words)
     assert all(word in text for word, text in zip(words, told, strict=True))
+
+
+def test_holes_and_rows_are_counted_by_their_kind() -> None:
+    """What is named by its place is counted, references are run together."""
+    why = "what stands there is not known"
+    spots = (
+        "hole of 4.1 mm at 1.0, 2.0",
+        "hole of 4.1 mm at 3.0, 2.0",
+        "row of 2 holes at 5.0, 5.0",
+    )
+    left = [*((spot, why) for spot in spots), ("X1", "no lands"), ("X2", "no lands")]
+
+    assert left_by_reason(SimpleNamespace(left_out=left)) == {
+        why: "2 holes of 4.1 mm, 1 row of 2 holes",
+        "no lands": "X1, X2",
+    }
 
 
 def test_pads_that_nothing_names_are_counted(tmp_path: Path) -> None:
