@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -16,6 +17,7 @@ from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.connectivity import pieces_at
 from fabkit.checks.copper_facts import (
     Spots,
+    at_cut_out,
     cuts_of,
     facets_by_layer,
     half_holes,
@@ -24,7 +26,7 @@ from fabkit.checks.copper_facts import (
 )
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
-from fabkit.checks.worst import group, judge
+from fabkit.checks.worst import Measures, group, judge
 from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.facing import facets_of, thin_out
 from fabkit.geometry.neighbours import PointTree, label_groups
@@ -44,6 +46,16 @@ EDGE: Final = load_rule("copper/edge-near")
 CUT: Final = load_rule("copper/edge-cut")
 BEYOND: Final = load_rule("copper/outside")
 OUTLINE: Final = load_rule("copper/outline-drawn")
+
+
+def _by_edge(case: Case, spots: Spots, slack: float | None = None) -> Measures:
+    """Measures whose words say where the edge is one of a cut-out."""
+
+    def where(row: int) -> str:
+        inner = at_cut_out(case.board.profile, spots.x[row], spots.y[row])
+        return f"{'at a cut-out ' if inner else ''}on {case.board.copper[spots.layer[row]].name}"
+
+    return replace(spots.measures(case, slack=slack), where=where)
 
 
 @check(
@@ -119,14 +131,14 @@ def edge(case: Case) -> Iterator[Finding]:
     if over.any():
         cut = Spots.of(table[over])
         yield from group(
-            CUT, cut.measures(case), "copper runs to or over the board's edge {where}", limit=reach
+            CUT, _by_edge(case, cut), "copper runs to or over the board's edge {where}", limit=reach
         )
     close = Spots.of(table[~over])
     yield from judge(
         case,
         EDGE,
         "copper_to_edge_mm",
-        close.measures(case, slack=CHORD_ERROR_MM),
+        _by_edge(case, close, slack=CHORD_ERROR_MM),
         "copper nearest to the board's edge",
     )
     table = np.concatenate((np.empty((0, 4)), *beyond))

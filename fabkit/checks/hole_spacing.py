@@ -16,7 +16,15 @@ from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.holes import PLATING_INFERRED
-from fabkit.checks.copper_facts import Cuts, copper_of, cut_place, cuts_at, cuts_of, half_holes
+from fabkit.checks.copper_facts import (
+    Cuts,
+    at_cut_out,
+    copper_of,
+    cut_place,
+    cuts_at,
+    cuts_of,
+    half_holes,
+)
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, PlaceOf, at_rows, group, judge
@@ -321,12 +329,17 @@ def edge(case: Case) -> Iterator[Finding]:
             limit=ratio * thickness,
             severity=Severity.NOTE,
         )
+
+    def where(row: int) -> str:
+        x, y = float(cuts.x[near[row]]), float(cuts.y[near[row]])
+        return "a cut-out" if at_cut_out(case.board.profile, x, y) else "the edge"
+
     yield from judge(
         case,
         EDGE_NEAR,
         (standard, fine),
-        Measures(wall[near], cuts_at(case, near), slack=CHORD_ERROR_MM),
-        "hole nearest to the edge",
+        Measures(wall[near], cuts_at(case, near), where, slack=CHORD_ERROR_MM),
+        "hole nearest to",
     )
 
 

@@ -89,6 +89,18 @@ def holes_at(case: Case, rows: Ints) -> PlaceOf:
     return at_rows(case.hole_place, rows)
 
 
+_DIGITS: Final = {"deg": 1, "": 2}
+"""Decimals of angles and ratios: more of them say nothing about the board."""
+
+
+def _short(value: float, limit: float | None, unit: str) -> str:
+    """Write a measure, with as many decimals as set it apart from its limit."""
+    digits = _DIGITS.get(unit, 3)
+    if limit is not None and format_number(value, digits=digits) == format_number(limit):
+        digits = 3
+    return format_number(value, digits=digits)
+
+
 def group(
     rule: Rule,
     found: Measures,
@@ -118,7 +130,7 @@ def group(
         rule=rule,
         severity=rule.severity if severity is None else severity,
         message=message.format(
-            worst=f"{format_number(worst)} {unit}".strip(),
+            worst=f"{_short(worst, limit, unit)} {unit}".strip(),
             where=found.where(int(order[0])) if found.where else "",
         ),
         places=tuple(found.place(int(row)) for row in order[: DEFAULT_LIMITS.problem_places]),

@@ -479,12 +479,18 @@ class CostSheet(Result):
         money = self.currency.format
         made = [n for n in best.pieces if n]
         designs = f" ({' + '.join(map(str, made))})" if len(made) > 1 else ""
-        boards = f"{counted(best.boards, 'board')}{designs}"
+        each_of = f" of {self.boards[0].copies} boards" if self.piece == "panel" else ""
+        boards = f"{counted(best.boards, self.piece)}{each_of}{designs}"
         total = f"order {boards}: {money(best.total)} in all{self.lacking}"
         paid = "; ".join(f"{money(a)} for {title}" for title, a in shares_of(best) if a)
         each = ", ".join(f"{name} {money(amount)}" for name, amount in self.each())
         more = f"; {self.larger}" if self.larger else ""
         return (total, f"of that {paid}", f"{each}{more}", *self.judged)
+
+    @property
+    def piece(self) -> str:
+        """What is ordered: boards, or panels of several equal ones."""
+        return "panel" if len(self.boards) == 1 and self.boards[0].copies > 1 else "board"
 
     @property
     def larger(self) -> str:
@@ -495,7 +501,7 @@ class CostSheet(Result):
             return ""
         apart = larger.total - best.total
         less = "less" if apart < 0 else "more"
-        return f"{larger.boards} boards cost {self.currency.format(abs(apart))} {less}"
+        return f"{larger.boards} {self.piece}s cost {self.currency.format(abs(apart))} {less}"
 
     def each(self) -> tuple[tuple[str, Decimal], ...]:
         """Give what one half and one keyboard come to, as far as the order has such; unrounded.
@@ -594,7 +600,9 @@ class CostSheet(Result):
             else:
                 each = (money(o.per_board), money(o.per_half), money(o.per_keyboard))
                 rows.append((o.boards, o.keyboards_possible, o.halves_left, *paid, *each))
-        return Table(columns_of(*keys, numbers=keys), tuple(rows), title=self.table().title)
+        first, *others = columns_of(*keys, numbers=keys)
+        heads = (replace(first, heading=f"{self.piece}s"), *others)
+        return Table(heads, tuple(rows), title=self.table().title)
 
     @property
     def _per_unit(self) -> Column:

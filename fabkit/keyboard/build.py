@@ -502,16 +502,11 @@ def describe(board: Board, stated: BoardUse | None = None, *, name: str = "") ->
         Name of the design; the board's own when empty.
     """
     keyboard = find_keyboard(board, stated)
-    words = _on_piece(board, headline(keyboard))
-    return BoardIs(name=name or board.name, keyboard=keyboard, headline=words)
-
-
-def _on_piece(board: Board, words: str) -> str:
-    """Put before a headline how many such boards one piece holds."""
-    panel = board.panel
-    if panel is None or not panel.equal or panel.count == 1:
-        return words
-    return f"panel of {panel.count} boards, each: {words}"
+    words, panel = headline(keyboard), board.panel
+    copies = panel.count if panel is not None and panel.equal else 1
+    if copies > 1:
+        words = f"panel of {copies} boards, each: {words}"
+    return BoardIs(name=name or board.name, keyboard=keyboard, headline=words, copies=copies)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -281,11 +281,14 @@ class BoardIs:
         Its keys, and what it is.
     headline
         All of it in one line.
+    copies
+        Equal boards that one piece gives: more than 1 on a panel.
     """
 
     name: str
     keyboard: Keyboard
     headline: str
+    copies: int = 1
 
     @property
     def hands(self) -> Hands:

@@ -399,7 +399,9 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
     if gaps:
         listed = ", ".join(str(n) for n in gaps)
         yield Finding.of(
-            MISSING_COPPER, f"copper layers up to {layers[-1]}, but none numbered {listed}"
+            MISSING_COPPER,
+            f"copper layers up to {layers[-1]}, but none numbered {listed}",
+            advice="Export all copper layers again.",
         )
     for side in _SIDES:
         has_mask = any(f.role.kind is RoleKind.MASK and f.role.side == side for f in files)

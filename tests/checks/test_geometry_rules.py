@@ -8,16 +8,19 @@ from __future__ import annotations
 
 from math import cos, radians, sin
 
+import numpy as np
 import pytest
 from rules.set_cases import SOUND, dots, drill, frame, job, layer, line
 
-from fabkit.base.findings import Severity
+from fabkit.base.findings import Place, Severity
 from fabkit.board.build import build_board
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import Case, CheckOptions, State
 from fabkit.checks.runner import run_check
+from fabkit.checks.worst import Measures, group
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member
+from fabkit.rules import load_rule
 from fabkit.sheets.house import load_house
 
 PROFILE = layer("Profile,NP", frame(30, 20), pen=0.1)
@@ -70,6 +73,35 @@ def test_acute_corner_between_tracks(angle, fires):
         assert found[0].severity is Severity.NOTE
         assert found[0].measured == pytest.approx(angle, abs=0.1)
         assert at(found[0], 10 + reach * cos(half), 10 + reach * sin(half))
+
+
+def test_the_edge_of_a_cut_out_is_named():
+    """A track 0.1 mm from a cut-out of 4 x 4 mm is near its edge, one beside the outline is not."""
+    hole = line((13, 8), (17, 8), (17, 12), (13, 12), (13, 8))
+    profile = layer("Profile,NP", frame(30, 20) + hole, pen=0.1)
+    for x, words in ((17.2, "at a cut-out on top copper"), (29.8, "edge on top copper")):
+        top = copper("Copper,L1,Top", line((x, 9), (x, 11)), 0.2)
+        (found,) = told("copper/edge-near", top_gbr=top, profile_gbr=profile)
+        assert words in found.message
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "unit", "words"),
+    [
+        (39.308, 45.0, "deg", "39.3"),
+        (44.98, 45.0, "deg", "44.98"),
+        (1.533, 2.0, "", "1.53"),
+        (0.1264, 0.13, "mm", "0.126"),
+        (1.5, None, "", "1.5"),
+    ],
+)
+def test_measures_have_the_decimals_that_matter(value, limit, unit, words):
+    """Angles to a tenth, ratios to a hundredth, and more where that would read as the limit."""
+    rule = load_rule("copper/acid-trap")
+    measures = Measures(np.array([value]), [Place(file="a")].__getitem__)
+    (found,) = group(rule, measures, "it is {worst}", limit=limit, unit=unit)
+
+    assert found.message == f"it is {words} {unit}".strip()
 
 
 @pytest.mark.parametrize(("gap", "fires"), [(0.3, True), (0.5, False)])

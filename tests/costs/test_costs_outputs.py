@@ -8,6 +8,7 @@ from datetime import date
 from decimal import Decimal
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
@@ -216,6 +217,19 @@ def test_answer_says_what_to_order_and_what_is_missing() -> None:
     )
     assert whole[2].startswith(f"one half {money(best.per_half)}, one keyboard ")
     assert replace(sheet, best=None).answer() == ()
+
+
+def test_a_panel_of_equal_boards_is_ordered_as_panels() -> None:
+    """One piece gives 25 boards: what is ordered are panels, in words and in the table."""
+    sheet = make_sheet()
+    board = SimpleNamespace(copies=25, use="none")
+    panels = replace(sheet, boards=(board,))
+    assert sheet.best is not None
+
+    assert panels.answer()[0].startswith(f"order {sheet.best.boards} panels of 25 boards: ")
+    assert " panels cost " in panels.answer()[2]
+    assert panels.compared_table().columns[0].heading == "panels"
+    assert sheet.compared_table().columns[0].heading == "boards"
 
 
 values = st.decimals(min_value=0, max_value=1000, places=3)

@@ -215,6 +215,7 @@ def test_missing_inner_layer() -> None:
     found = [p for p in made.problems if p.id == "package/missing-copper"]
 
     assert [p.message for p in found] == ["copper layers up to 4, but none numbered 3"]
+    assert "one-sided" not in found[0].remedy
 
 
 def test_only_bare_holes_under_two_copper_layers() -> None:
