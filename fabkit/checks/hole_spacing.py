@@ -143,8 +143,30 @@ def spacing(case: Case) -> Iterator[Finding]:
         yield from group(rule, Measures(size, at_rows(place, rows)), text, most=True)
     # A plated hole cut open by a bare one is wrong for certain only when a file calls them so.
     stated = all(f.id != PLATING_INFERRED.id for f in case.board.problems)
-    yield from _overlaps(cuts, walls, apart, ~centred & (walls.wall <= 0), place, stated=stated)
-    yield from _thin_walls(case, cuts, walls, np.flatnonzero(walls.wall > 0))
+    rows = np.flatnonzero(~centred & (walls.wall <= 0))
+    width, clean = _openings(cuts, walls.take(rows), apart[rows])
+    # Of a row that is joined to one opening no wall is left: the next but one hole is met in it.
+    joined = walls.take(rows[clean])
+    opening = label_groups(len(cuts.shapes), joined.left, joined.right)
+    parted = opening[walls.left] != opening[walls.right]
+    for rule, picked, text in (
+        (JOINED, clean, "holes joined to one opening, {worst} wide where they meet at the least"),
+        (
+            OVERLAP,
+            ~clean & parted[rows],
+            "holes overlap, {worst} wide where they meet at the least",
+        ),
+    ):
+        mine = rows[picked]
+        mixed = (cuts.plated[walls.left[mine]] == 0) != (cuts.plated[walls.right[mine]] == 0)
+        yield from group(
+            rule,
+            Measures(width[picked], at_rows(place, mine)),
+            text,
+            limit=CUSP_MM,
+            severity=Severity.ERROR if rule is OVERLAP and stated and mixed.any() else None,
+        )
+    yield from _thin_walls(case, cuts, walls, np.flatnonzero((walls.wall > 0) & parted))
 
 
 def _pair_places(case: Case, cuts: Cuts, walls: Walls) -> PlaceOf:
@@ -161,54 +183,25 @@ def _pair_places(case: Case, cuts: Cuts, walls: Walls) -> PlaceOf:
     return place
 
 
-def _overlaps(
-    cuts: Cuts,
-    walls: Walls,
-    apart: Floats,
-    mine: Bools,
-    place: PlaceOf,
-    *,
-    stated: bool,
-) -> Iterator[Finding]:
-    """Overlaps, judged by the shape of the opening that results, and whether plating was stated."""
-    rows = np.flatnonzero(mine)
-    if not len(rows):
-        return
-    left, right = walls.left[rows], walls.right[rows]
+def _openings(cuts: Cuts, walls: Walls, apart: Floats) -> tuple[Floats, Bools]:
+    """Width of the opening where two cuts overlap, mm, and whether they join to a clean one."""
+    left, right = walls.left, walls.right
     both_round = cuts.round[left] & cuts.round[right]
     width = np.where(
         both_round,
-        overlap_width(cuts.width[left] / 2, cuts.width[right] / 2, apart[rows]),
+        overlap_width(cuts.width[left] / 2, cuts.width[right] / 2, apart),
         # A slot has no common chord with a hole: a square as large as their common part stands for
         # it.
         np.sqrt(shapely.area(shapely.intersection(cuts.shapes[left], cuts.shapes[right]))),
     )
     # A hole swallowed by another one leaves no flap at all: 9.9 is wider than any limit.
-    width = np.where(
-        -walls.wall[rows] >= np.minimum(cuts.width[left], cuts.width[right]), 9.9, width
-    )
+    width = np.where(-walls.wall >= np.minimum(cuts.width[left], cuts.width[right]), 9.9, width)
     bare = (cuts.plated[left] == 0) & (cuts.plated[right] == 0)
     plated = (cuts.plated[left] != 0) & (cuts.plated[right] != 0)
     # One tool hitting closer than its radius is how a slot is drilled without a slot command.
-    nibbled = (
-        plated & both_round & (apart[rows] <= np.minimum(cuts.width[left], cuts.width[right]) / 2)
-    )
+    nibbled = plated & both_round & (apart <= np.minimum(cuts.width[left], cuts.width[right]) / 2)
     slotted = plated & ~both_round
-    clean = ((width >= CUSP_MM) & bare) | nibbled | slotted
-    for rule, chosen, text in (
-        (JOINED, clean, "holes joined to one opening, {worst} wide where they meet at the least"),
-        (OVERLAP, ~clean, "holes overlap, {worst} wide where they meet at the least"),
-    ):
-        picked = np.flatnonzero(chosen)
-        yield from group(
-            rule,
-            Measures(width[picked], at_rows(place, rows[picked])),
-            text,
-            limit=CUSP_MM,
-            severity=Severity.ERROR
-            if rule is OVERLAP and stated and np.any(~bare[picked] & ~plated[picked])
-            else None,
-        )
+    return width, ((width >= CUSP_MM) & bare) | nibbled | slotted
 
 
 def _thin_walls(case: Case, cuts: Cuts, walls: Walls, rows: Ints) -> Iterator[Finding]:

@@ -194,7 +194,7 @@ def is_filled_alike(ring: Floats, *, slack_mm: float) -> bool:
     """
     faces, turns = _find_faces(ring)
     if not turns.any():
-        return False
+        return True
     sense = np.sign(np.sum(shapely.area(faces) * turns))
     differs = faces[(turns != 0) & (turns != sense)]
     return bool(shapely.is_empty(shapely.buffer(differs, -slack_mm)).all())

@@ -202,6 +202,16 @@ def test_row_to_break_boards_at_has_thin_walls_on_purpose():
     assert [f.count for f in told("hole/wall-thin", bare_drl=inside)] == [2]
 
 
+@pytest.mark.parametrize(("function", "met"), [("NonPlated,1,2,NPTH", 9), ("Plated,1,2,PTH", 5)])
+def test_a_row_that_makes_a_slot_leaves_no_walls(function, met):
+    """Holes of 1 mm every 0.4 mm are one slot: no wall is left to the next but one or two."""
+    row = drill(*((12 + 0.4 * k, 10) for k in range(6)), function=function)
+
+    assert [f.count for f in told("hole/joined", row_drl=row)] == [met]
+    assert told("hole/overlap", row_drl=row) == []
+    assert told("hole/wall-thin", row_drl=row) == []
+
+
 def test_two_holes_on_the_edge_are_no_break_row():
     """Two small bare holes are no row: the one on the edge is a warning."""
     (found,) = told("hole/crosses-edge", bare_drl=row_of_holes(2))

@@ -298,7 +298,17 @@ def read_with_board(
     if chosen is not None:
         words = describe(chosen)
         message = f"read as {words}, {why}"
-        finding = Finding.of(FORMAT_SIBLING, message, Place(file=name), assumed=words)
+        stated_here = read_format(data, name=name)
+        finding = Finding.of(
+            FORMAT_SIBLING,
+            message,
+            Place(file=name),
+            assumed=words,
+            # Only the digits are open, and a file with the same header shows what they are.
+            severity=Severity.NOTE
+            if stated_here.unit and stated_here.zeros
+            else FORMAT_SIBLING.severity,
+        )
         return _read_again(file, data, chosen, limits, finding)
     best = ", ".join(f"{describe(s.format)} ({s.total:.2f})" for s in scores[:2])
     finding = Finding.of(

@@ -70,12 +70,17 @@ def test_without_a_board_it_stays_open() -> None:
     assert finding.severity is Severity.ERROR
 
 
-def test_sibling_settles_what_the_board_does_not() -> None:
-    """A format found for another file of the export is taken, and reported."""
+@pytest.mark.parametrize(
+    ("header", "severity"), [(b"", Severity.WARNING), (b"METRIC,TZ\n", Severity.NOTE)]
+)
+def test_sibling_settles_what_the_board_does_not(header: bytes, severity: Severity) -> None:
+    """A format found for another file is taken, and weighs little where digits alone are open."""
     sibling = NumberFormat(unit="mm", zeros="trailing", integers=3, decimals=3)
-    file = read_with_board(DATA, name="a", pads=EMPTY, box=None, sibling=sibling)
+    data = DATA.replace(b"M48\n", b"M48\n" + header)
+    file = read_with_board(data, name="a", pads=EMPTY, box=None, sibling=sibling)
+    finding = next(p for p in file.problems if p.id == "drill/format-from-sibling")
     assert file.hits.x[1] == 95.0
-    assert "drill/format-from-sibling" in {p.id for p in file.problems}
+    assert finding.severity is severity
 
 
 def test_stated_unit_restricts_the_candidates() -> None:
