@@ -164,7 +164,7 @@ def read_package(
         names, [member.data for member in members], contents, looks, stated, byproducts
     )
     findings += spoiled
-    contents = _settle_drills(members, contents, claims, byproducts, limits)
+    contents = _settle_drills(members, contents, claims, byproducts, looks, limits)
     roles_found = [claim.role for claim in claims]
     fits = register(roles_found, contents, looks)
     if not any(fit.moves for fit in fits.values()):
@@ -282,6 +282,7 @@ def _settle_drills(
     contents: Sequence[Content],
     claims: Sequence[Claim],
     byproducts: Sequence[ByProduct],
+    looks: Mapping[int, Look],
     limits: Limits,
 ) -> list[Content]:
     """Drill images become drill files; number formats are settled by the board.
@@ -292,7 +293,7 @@ def _settle_drills(
     settled = list(contents)
     drills = [i for i, c in enumerate(claims) if c.role.kind is RoleKind.DRILL]
     before = {i: c for i in drills if isinstance(c := contents[i], DrillFile)}
-    pads, box = _pads(contents, claims), _box(contents, claims)
+    pads, box = _pads(claims, looks), _box(contents, claims)
 
     def read(i: int, *, hint: Hint = None, sibling: NumberFormat | None = None) -> DrillFile:
         return read_with_board(
@@ -327,16 +328,11 @@ def _is_known(drill: DrillFile) -> bool:
     return not drill.needs_format and drill.format.evidence != "default" and len(drill.hits) > 0
 
 
-def _pads(contents: Sequence[Content], claims: Sequence[Claim]) -> Floats:
-    """Centres of flashes on outer copper and mask, mm."""
-    found = [np.empty((0, 2))]
-    for content, claim in zip(contents, claims, strict=True):
-        role = claim.role
-        if isinstance(content, GerberFile) and role.kind in (RoleKind.COPPER, RoleKind.MASK):
-            objects = content.objects
-            rows = objects.kind == Kind.FLASH
-            found.append(np.column_stack((objects.x0[rows], objects.y0[rows])))
-    return np.unique(np.concatenate(found), axis=0)
+def _pads(claims: Sequence[Claim], looks: Mapping[int, Look]) -> Floats:
+    """Middles of flashes and of small regions of copper and mask, mm."""
+    kinds = RoleKind.COPPER, RoleKind.MASK
+    found = [looks[i].spots for i, c in enumerate(claims) if i in looks and c.role.kind in kinds]
+    return np.unique(np.concatenate([np.empty((0, 2)), *found]), axis=0)
 
 
 def _box(contents: Sequence[Content], claims: Sequence[Claim]) -> Box | None:

@@ -500,6 +500,8 @@ _OLD_NAME: Final = re.compile(r"%\s*(?:LN|IN)\s*\"?([^*%\"]{1,80}?)\"?\s*\*")
 _BARE: Final = re.compile(r"G0?4\s+([A-Za-z][\w .-]{1,30}?)\s*\*")
 _ORDER: Final = re.compile(r"(?i)G0?4\s*layer[ _]physical[ _]order\s*[=:]\s*(\d{1,2})\s*\*")
 _ATTRIBUTE: Final = re.compile(r"#@!")
+_UNITS: Final = re.compile(r"(?i)\b(?:in|inch|inches|mm|mils?|milli?met(?:er|re)s?|units?)\b")
+"""A bare comment with one of these says how numbers are written: 'Dimensions in millimeters'."""
 
 
 def read_comments(data: Mapping[int, bytes], skip: Collection[str]) -> dict[int, NameSays]:
@@ -538,7 +540,7 @@ def read_comments(data: Mapping[int, bytes], skip: Collection[str]) -> dict[int,
 
 
 def _texts(head: str) -> list[str]:
-    bare = [text for text in _BARE.findall(head) if not _ATTRIBUTE.search(text)]
+    bare = [t for t in _BARE.findall(head) if not _ATTRIBUTE.search(t) and not _UNITS.search(t)]
     return [*_NAMED.findall(head), *_OLD_NAME.findall(head), *bare]
 
 

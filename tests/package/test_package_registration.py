@@ -273,6 +273,27 @@ def test_nothing_is_laid_on_nothing(points, reference):
     assert find_fit(np.zeros((points, 2)), np.ones((reference, 2))) is None
 
 
+def test_a_drill_format_found_by_pads_drawn_as_regions() -> None:
+    """Where no pad is flashed, the middles of small regions settle unit and digits."""
+    corners = np.array(((-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5), (-0.5, -0.5)))
+    rings = "".join(
+        "G36*\n"
+        + "".join(
+            f"X{x * 1e6:.0f}Y{y * 1e6:.0f}D0{2 - (i > 0)}*\n"
+            for i, (x, y) in enumerate(pad + corners)
+        )
+        + "G37*\n"
+        for pad in PADS
+    )
+    copper = gerber().replace(b"M02*", rings.encode() + b"M02*")
+    spots = "".join(f"X{x / 25.4 * 1e4:06.0f}Y{y / 25.4 * 1e4:06.0f}\n" for x, y in HOLES)
+    bare = f"%\nT1C0.0236\nT1\n{spots}M30\n".encode()
+    files = {"x.gtl": copper, "x.gbl": copper, "x.gko": gerber(lines=[FRAME]), "x.drl": bare}
+
+    assert hits(files) == pytest.approx(HOLES, abs=0.002)
+    assert "drill/format-inferred" in {p.id for p in read_set(files).problems}
+
+
 def painted(pads: np.ndarray) -> bytes:
     """Copper without a flash: lines fill each pad of 1 mm, and small squares lie between them."""
     steps = np.linspace(-0.45, 0.45, 11)

@@ -45,6 +45,14 @@ def test_a_comment_names_the_layer() -> None:
     assert roles(made)["d.gbr"] == "inner copper (layer 2)"
 
 
+def test_a_comment_on_units_names_no_layer() -> None:
+    """'Dimensions in millimeters' in one file alone does not make a drawing of the outline."""
+    profile = commented("Dimensions in millimeters", gerber(lines=[FRAME]))
+    made = read_set({"x board outline.gbr": profile, "x.gtl": gerber(pads=PADS, lines=[PADS])})
+
+    assert roles(made)["x board outline.gbr"] == "profile"
+
+
 def test_a_name_against_a_comment_is_told_with_both() -> None:
     """Name says top, comment says bottom: the comment is followed, and both are named."""
     made = read_set(
