@@ -516,6 +516,9 @@ def _area_bared(side: MaskSide, shapes: Shapes) -> Floats:
 
 def widest(shapes: Shapes) -> Floats:
     """Width of each shape at its widest: the largest circle that fits in, mm."""
+    # Two outlines that also touch along a line or in a point have more than areas in common.
+    mixed = shapely.get_type_id(shapes) == shapely.GeometryType.GEOMETRYCOLLECTION
+    shapes = np.where(mixed, shapely.buffer(shapes, 0.0), shapes)
     circles = shapely.maximum_inscribed_circle(shapes, tolerance=COINCIDENT_MM / 4)
     return np.asarray(2 * shapely.length(circles))
 
@@ -672,6 +675,10 @@ BEYOND_MM: Final = 0.3
 """Paste that reaches further beyond one pad or two is no choice; half of that is usual for
 overprinting (common practice)."""
 
+MUCH: Final = 0.2
+"""Paste beside its pad and pad beside its paste, as shares of them, of which both are too much (a
+choice of ours)."""
+
 OFF_PAD: Final = load_rule("mask/paste-off-pad")
 ON_HOLE: Final = load_rule("mask/paste-on-hole")
 NO_PASTE: Final = load_rule("mask/paste-missing")
@@ -697,11 +704,13 @@ def paste(case: Case) -> Iterator[Finding]:
         area = shapely.area(left)
         # Paste a little larger than its pad is a choice; paste mostly beside it is a mistake.
         middle = shapely.get_coordinates(shapely.point_on_surface(prints)).T
-        mine = on_board(case, *middle)
-        rows = np.flatnonzero(mine & (area > OFF_PAD_MM2) & (area > 0.2 * shapely.area(prints)))
+        much = (area > OFF_PAD_MM2) & (area > MUCH * shapely.area(prints))
+        rows = np.flatnonzero(on_board(case, *middle) & much)
         beside = area[rows] > 0.5 * shapely.area(prints[rows])
         beyond = ~beside & (widest(left[rows]) > BEYOND_MM)
-        rows = rows[beside | beyond & (np.count_nonzero(beyond) <= FEW)]
+        few = np.count_nonzero(beyond) <= FEW
+        turned = _turned(copper, sides.get(layer.side), prints[rows])
+        rows = rows[beside | beyond & few | turned]
         xy = shapely.get_coordinates(shapely.centroid(left[rows]))
         yield from group(
             OFF_PAD,
@@ -722,6 +731,25 @@ def paste(case: Case) -> Iterator[Finding]:
                 f"{layer.name} prints over holes, largest {{worst}}",
                 most=True,
             )
+
+
+def _turned(copper: Copper, side: MaskSide | None, prints: Shapes) -> Bools:
+    """Whether prints that reach beyond their pads leave as much of them bare: a turned aperture.
+
+    Paste that is printed larger on purpose covers its pad, and smaller paste lies on it.
+    """
+    out = np.zeros(len(prints), dtype=bool)
+    if side is None or not len(prints):
+        return out
+    shapes = copper.pad_shapes[side.pads]
+    row, pad = shapely.STRtree(shapes).query(
+        shapely.centroid(prints), predicate="dwithin", distance=SHIFT_MM
+    )
+    same = shapely.distance(shapely.centroid(shapes[pad]), shapely.centroid(prints[row])) < SHIFT_MM
+    row, pad = row[same], pad[same]
+    bare = shapely.area(shapely.difference(shapes[pad], prints[row]))
+    out[row] = bare > MUCH * shapely.area(shapes[pad])
+    return out
 
 
 def _unprinted(

@@ -183,6 +183,27 @@ def test_paste_whose_edges_lie_on_copper_edges_is_on_copper():
     assert found == []
 
 
+@pytest.mark.parametrize(
+    ("width", "height", "fires"), [(1, 2, True), (2.6, 1.3, False), (1.4, 0.7, False)]
+)
+def test_paste_that_is_turned_against_its_pads(width, height, fires):
+    """Prints of 1 x 2 mm on three pads of 2 x 1 mm; larger or smaller all round is a choice."""
+    spots = ((10, 5), (10, 10), (10, 15))
+
+    def three(function, w, h, polarity="Positive"):
+        body = layer(function, dots((5, 5), (25, 15)), polarity=polarity).removesuffix("M02*\n")
+        return f"{body}%ADD11R,{w}X{h}*%\nD11*\n{dots(*spots)}M02*\n"
+
+    found = told(
+        "mask/paste-off-pad",
+        top_gbr=three("Copper,L1,Top", 2, 1),
+        mask_top_gbr=three("Soldermask,Top", 2.8, 1.8, "Negative"),
+        paste_gbr=three("Paste,Top", width, height),
+    )
+
+    assert [f.count for f in found] == ([3] if fires else [])
+
+
 def row_of_holes(count):
     """Bare holes of 0.5 mm every 0.75 mm, beginning on the right edge."""
     return drill(

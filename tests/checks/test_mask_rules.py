@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 from yardstick import films  # noqa: F401 -- its kinds are entered by its import
 from yardstick.kind import KINDS, edited
 from yardstick.parcel import Parcel, load_parcel
@@ -14,7 +15,7 @@ from yardstick.parcel import Parcel, load_parcel
 import fabkit
 from fabkit.base.findings import Consequence, Finding
 from fabkit.checks.catalogue import CHECKS
-from fabkit.checks.mask import _forgotten
+from fabkit.checks.mask import _forgotten, widest
 from fabkit.checks.model import Case
 from fabkit.checks.runner import run_check
 
@@ -79,6 +80,13 @@ def test_openings_a_third_too_narrow_need_a_decision_once(name, tmp_path):
 @pytest.mark.parametrize("check_id", CHECKED)
 def test_nothing_needs_a_decision_without_a_slip(name, check_id, tmp_path):
     assert decided(package(name), tmp_path, check_id) == []
+
+
+def test_what_two_outlines_share_may_hold_lines_beside_areas():
+    both = shapely.from_wkt("GEOMETRYCOLLECTION (LINESTRING (9 0, 9 1), POINT (5 5))")
+    square = shapely.box(0, 0, 2, 2)
+    mixed = shapely.GeometryCollection([*both.geoms, square])
+    assert widest(np.array([mixed, square])) == pytest.approx([2.0, 2.0], abs=0.01)
 
 
 @pytest.mark.parametrize("name", ["kinds/both-equal", "kinds/soldered"])

@@ -458,6 +458,17 @@ def paste_wide(parcel: Parcel, rng: Random) -> Plant:
     return Plant(edited(parcel, one.file, layer.reshaped(one.mark, shape)), one.at, (one.file,))
 
 
+@kind("paste/prints-turned", "Turns the oblong prints of one aperture by 90 degrees.", "mask/")
+def paste_turned(parcel: Parcel, rng: Random) -> Plant:
+    oblong = [o for p, o in _printed(parcel) if min(p.box) > 0 and max(o.box) > 1.4 * min(o.box)]
+    plain = [o for o in oblong if _layer(parcel, o).apertures[o.mark.aperture].shape in "RO"]
+    one = pick(rng, plain, "oblong print")
+    layer = _layer(parcel, one)
+    code, (width, height) = one.mark.aperture, one.box
+    shape = f"{layer.apertures[code].shape},{layer.size(height)}X{layer.size(width)}"
+    return Plant(edited(parcel, one.file, [layer.redefined(code, shape)]), one.at, (one.file,))
+
+
 @kind("paste/shifted", "Moves a paste layer by 1 mm.", *PASTE)
 def paste_shifted(parcel: Parcel, _: Random) -> Plant:
     return _moved_layer(parcel, "paste", 1, 0)

@@ -19,7 +19,7 @@ from yardstick.parcel import Parcel
 from yardstick.tiny import KEYS, tiny
 
 TINY = tiny()
-NEEDS_MORE = {"drill/all-one-size", "mask/neighbour-bared", "size/tenfold"}
+NEEDS_MORE = {"drill/all-one-size", "mask/neighbour-bared", "paste/prints-turned", "size/tenfold"}
 """Kinds that this board has nothing for, or that it would hide."""
 
 TOP, BOTTOM, PROFILE = "tiny-top.gbr", "tiny-bottom.gbr", "tiny-profile.gbr"
