@@ -74,7 +74,7 @@ def find_components(
     for layer in layers:
         _read_layer(layer, drafts)
     known = {ref: _component(draft) for ref, draft in drafts.items()}
-    for part in _placed(package, profile, findings):
+    for part in placed_parts(package, profile, findings):
         known[part.ref] = _complete(known.get(part.ref), part)
     return tuple(known[ref] for ref in sorted(known, key=natural))
 
@@ -210,7 +210,7 @@ def _complete(known: Component | None, part: PlacedPart) -> Component:
     )
 
 
-def _placed(
+def placed_parts(
     package: Package, profile: MultiPolygon | None, findings: list[Finding]
 ) -> Iterable[PlacedPart]:
     """Placed parts in board coordinates; of several tables with a part the better stated counts."""

@@ -29,6 +29,7 @@ from fabkit.checks import (
     legend,
     mask,
     net,
+    placed,
     profile,
     register,
 )
@@ -51,6 +52,7 @@ MODULES: tuple[ModuleType, ...] = (
     half,
     mask,
     legend,
+    placed,
 )
 """Rule modules, in the order in which reports list them."""
 

@@ -32,6 +32,7 @@ from yardstick import (  # noqa: E402
     mistakes,
     nets,
     outlines,
+    tables,
 )
 from yardstick import packages as whole_files  # noqa: E402
 from yardstick.gerber_text import Unfit  # noqa: E402
@@ -41,7 +42,7 @@ from yardstick.kind import HARMLESS, KINDS, Kind  # noqa: E402
 from yardstick.parcel import Parcel, load_parcel  # noqa: E402
 
 MODULES = (
-    *(copper, drills, films, harmless, holes, layers, mistakes, nets, outlines),
+    *(copper, drills, films, harmless, holes, layers, mistakes, nets, outlines, tables),
     whole_files,
 )
 """Modules whose import enters their kinds."""

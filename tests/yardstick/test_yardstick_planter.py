@@ -19,7 +19,10 @@ from yardstick.parcel import Parcel
 from yardstick.tiny import KEYS, tiny
 
 TINY = tiny()
-NEEDS_MORE = {"drill/all-one-size", "mask/neighbour-bared", "paste/prints-turned", "size/tenfold"}
+NEEDS_MORE = {
+    *("drill/all-one-size", "mask/neighbour-bared", "paste/prints-turned", "size/tenfold"),
+    *(name for name in KINDS if name.startswith("tables/")),
+}
 """Kinds that this board has nothing for, or that it would hide."""
 
 TOP, BOTTOM, PROFILE = "tiny-top.gbr", "tiny-bottom.gbr", "tiny-profile.gbr"

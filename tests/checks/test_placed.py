@@ -1,0 +1,76 @@
+"""Placement tables and parts lists against named pads: slips are found, sound tables are silent."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from yardstick import tables
+from yardstick.kind import KINDS
+from yardstick.parcel import Parcel, load_parcel
+
+import fabkit
+from fabkit.base.findings import Consequence
+from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.model import Case, State
+from fabkit.checks.placed import _odd
+from fabkit.checks.runner import run_check
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+MINE = [c for c in CHECKS if c.id in ("placement/pads", "partslist/pads")]
+
+
+def decided(parcel: Parcel, folder: Path) -> dict[str, str]:
+    """Messages by rule of what the two checks ask to decide."""
+    board = fabkit.build_board(fabkit.open_package(parcel.written(folder)))
+    case = Case(board, fabkit.load_house())
+    outcomes = [run_check(check, case) for check in MINE]
+    assert all(o.state in (State.PASSED, State.FOUND) for o in outcomes)
+    findings = [f for o in outcomes for f in o.findings if f.consequence >= Consequence.DECIDE]
+    return {f.id: f.message for f in findings}
+
+
+def package(name: str) -> Parcel:
+    return load_parcel(FIXTURES / name, name.replace("/", "-"))
+
+
+@pytest.mark.parametrize("name", ["card", "pair/left", "linnet/rev-1"])
+def test_sound_tables_need_nothing(name, tmp_path):
+    assert decided(package(name), tmp_path) == {}
+
+
+@pytest.mark.parametrize(
+    ("kind_id", "rule", "words"),
+    [
+        ("tables/face-mirrored", "placement/mirrored", "on the bottom are mirrored left to right"),
+        ("tables/side-exchanged", "placement/other-side", "all pads are on the bottom"),
+        ("tables/part-moved", "placement/off-pads", ": placed off the pads"),
+        ("tables/part-turned", "placement/turned", ": turned otherwise than others"),
+        ("tables/row-lost", "placement/part-missing", ": not in the table"),
+        ("tables/stranger", "placement/part-unknown", "99: no pad carries the name"),
+        ("tables/reference-lost", "partslist/part-missing", ": not in the list"),
+    ],
+)
+def test_a_slip_in_a_table_is_found(kind_id, rule, words, tmp_path):
+    found = decided(KINDS[kind_id].plant(package("card")).parcel, tmp_path)
+    assert list(found) == [rule]
+    assert words in found[rule]
+
+
+def test_a_table_counted_from_another_origin_is_no_slip(tmp_path):
+    """Thirteen parts 12 mm off, all alike: houses set the origin when they set up the machine."""
+    sheet = tables._placed(package("linnet/rev-1"))
+    x = sheet.column(r"x\b")
+    rows = [[*r[:x], tables._added(r[x], lambda v: v + 12), *r[x + 1 :]] for r in sheet.rows]
+    assert decided(sheet.made(rows).parcel, tmp_path) == {}
+
+
+def test_one_of_five_is_odd_and_two_of_five_decide_nothing():
+    """Votes of equals: one in five may be a slip, two in five are two ways of doing it."""
+    one = np.array([1, 1, 1, 1, -1], dtype=complex)
+    two = np.array([1, 1, 1, -1, -1], dtype=complex)
+    odd = _odd(one, 0.1, 0.3)
+    assert odd is not None
+    assert odd.tolist() == [False, False, False, False, True]
+    assert _odd(two, 0.1, 0.3) is None
