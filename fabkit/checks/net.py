@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Iterator
 from typing import Final
 
@@ -12,6 +13,7 @@ import shapely
 from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.units import counted, format_mm, format_number, some_of
 from fabkit.board.copper import ATTACHED, Copper, netlist_of
+from fabkit.board.model import Component
 from fabkit.board.nets import (
     SEARCH_MM,
     Aligned,
@@ -34,6 +36,8 @@ from fabkit.formats.gerber.model import pen_widths
 from fabkit.formats.sidecars.netlist import NET_NO_END
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
+from fabkit.keyboard.kinds import kind_of
+from fabkit.keyboard.model import PartKind
 from fabkit.rules import load_rule
 
 SHOWN: Final = 20
@@ -47,6 +51,11 @@ LISTED: Final = 0.8
 
 LISTED_OPEN: Final = 0.97
 """The same where the end record is missing."""
+
+FEWEST_DIODES: Final = 5
+MOST_REVERSED: Final = 0.2
+"""Share of the diodes of a matrix that may be slips; matrices that are scanned both ways have half
+of them the other way round (common practice)."""
 
 FEW_PADS: Final = 6
 
@@ -69,6 +78,7 @@ LIST_LOST: Final = load_rule("net/netlist-point-lost")
 LIST_SHIFT: Final = load_rule("net/netlist-shifted")
 LIST_HOLE: Final = load_rule("net/netlist-hole")
 LIST_PART: Final = load_rule("net/netlist-part")
+REVERSED: Final = load_rule("net/diode-reversed")
 GROUND: Final = re.compile(
     r"(?:^|[/_.])[ADP]?GND[AD]?(?:$|[_.])|^GROUND$|^0V$|^VSS$", re.IGNORECASE
 )
@@ -291,6 +301,42 @@ def aligned_netlist(case: Case) -> Aligned | None:
     """Give the board's netlist laid on its copper; None without a netlist."""
     netlist = netlist_of(case.board)
     return None if netlist is None else align_netlist(netlist, require_copper(case))
+
+
+@check(id="net/diodes", rules=(REVERSED,), needs=("components",))
+def diodes(case: Case) -> Iterator[Finding]:
+    """Diodes between keys and the lines of a matrix point one way."""
+    parts = case.board.components
+    kinds = [kind_of(p.ref, p.value, p.footprint, p.pins) for p in parts]
+    users: dict[str, list[PartKind]] = defaultdict(list)
+    for part, kind in zip(parts, kinds, strict=True):
+        for net in {net for _, net in part.pins if net}:
+            users[net].append(kind)
+    # By the names of the two pins, then by the pin that is on a line.
+    ways: dict[tuple[str, ...], dict[str, list[Component]]] = defaultdict(lambda: defaultdict(list))
+    for part, kind in zip(parts, kinds, strict=True):
+        if kind == "diode" and len(part.pins) == 2:
+            line = [pin for pin, net in part.pins if users[net].count("diode") > 1]
+            key = [
+                pin
+                for pin, net in part.pins
+                if users[net].count("diode") == 1 and "button" in users[net]
+            ]
+            if len(line) == len(key) == 1:
+                ways[tuple(sorted((*line, *key)))][line[0]].append(part)
+    for found in ways.values():
+        if len(found) != 2:
+            continue
+        fewer, more = sorted(found.values(), key=len)
+        total = len(fewer) + len(more)
+        if total >= FEWEST_DIODES and len(fewer) <= max(1, MOST_REVERSED * total):
+            named = some_of([part.ref for part in fewer], SHOWN)
+            yield Finding.of(
+                REVERSED,
+                f"{named}: the other way round than {len(more)} other diodes of the matrix",
+                *(Place(side=p.side, x_mm=p.x_mm, y_mm=p.y_mm) for p in fewer[:SHOWN]),
+                count=len(fewer),
+            )
 
 
 @check(

@@ -3,6 +3,18 @@
 from __future__ import annotations
 
 TESTS = {
+    "placement/off-pads": "checks/test_placed.py::test_a_slip_is_found",
+    "placement/mirrored": "checks/test_placed.py::test_a_slip_is_found",
+    "placement/other-side": "checks/test_placed.py::test_a_slip_is_found",
+    "placement/turned": "checks/test_placed.py::test_a_slip_is_found",
+    "placement/part-missing": "checks/test_placed.py::test_a_slip_is_found",
+    "placement/part-unknown": "checks/test_placed.py::test_a_slip_is_found",
+    "partslist/part-missing": "checks/test_placed.py::test_a_slip_is_found",
+    "partslist/value-missing": "checks/test_placed.py::test_a_slip_is_found",
+    "net/diode-reversed": "checks/test_placed.py::test_a_slip_is_found",
+    "partslist/part-unknown": (
+        "checks/test_placed.py::test_a_list_of_another_revision_names_a_part_without_pads"
+    ),
     "package/too-heavy": ("checks/test_framework_running.py::test_what_is_too_heavy_is_no_pass"),
     "register/bare-holes-off": (
         "checks/test_misplaced.py::test_mirrored_bare_holes_are_named_with_their_file"

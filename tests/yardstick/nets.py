@@ -244,6 +244,25 @@ def diode_reversed(parcel: Parcel, rng: Random) -> Plant:
     return Plant(edited(parcel, a.file, edits), a.at, (a.file,), 1e3)
 
 
+@kind("keyboard/diode-turned", "Turns one diode of many in layout and circuit alike.", *NETS)
+def diode_turned(parcel: Parcel, rng: Random) -> Plant:
+    pins: dict[str, set[str]] = defaultdict(set)
+    for pad in parcel.pads:
+        if re.match(r"D\d+$", pad.mark.part) and pad.mark.net:
+            pins[pad.mark.part].add(pad.mark.pin)
+    part = pick(rng, [p for p, names in sorted(pins.items()) if len(names) == 2], "named diode")
+    one, two = sorted(pins[part])
+    other = {one: two, two: one}
+    changed, files = parcel, []
+    for name in parcel.named("copper") + parcel.named("component"):
+        text = re.sub(
+            rf"(TO\.P,{part},)({one}|{two})\b", lambda m: m[1] + other[m[2]], parcel.text(name)
+        )
+        if text != parcel.text(name):
+            changed, files = changed.with_text(name, text), [*files, name]
+    return Plant(changed, None, tuple(files))
+
+
 @kind(
     "keyboard/stray-key-hole",
     "Adds the middle hole of a key where there is none.",
