@@ -121,6 +121,11 @@ class Columns:
         """Make a table without rows."""
         return cls(**{name: np.empty(0, dtype) for name, dtype in cls.DTYPES.items()})
 
+    @classmethod
+    def of(cls, table: Columns) -> Self:
+        """Take the columns of this kind from a table that has more."""
+        return cls(**{name: getattr(table, name) for name in cls.DTYPES})
+
     def take(self, rows: Ints | Bools | slice) -> Self:
         """Rows picked by an index array, a boolean mask or a slice."""
         return type(self)(**{name: getattr(self, name)[rows] for name in self.DTYPES})
@@ -128,6 +133,12 @@ class Columns:
     def with_columns(self, **changed: NDArray[Any]) -> Self:
         """Replace some columns."""
         return type(self)(**{name: changed.get(name, getattr(self, name)) for name in self.DTYPES})
+
+    def replaced(self, rows: Ints, by: Self) -> Self:
+        """Exchange some rows."""
+        order = np.arange(len(self))
+        order[rows] = len(self) + np.arange(len(rows))
+        return self.concat(self, by).take(order)
 
     @classmethod
     def concat(cls, *tables: Self) -> Self:

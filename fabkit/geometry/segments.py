@@ -130,11 +130,6 @@ class Segments(Columns):
     turn: NDArray[np.int8]
 
     @staticmethod
-    def of(table: Segments) -> Segments:
-        """Take the segments of a table that has more columns."""
-        return Segments(table.x0, table.y0, table.x1, table.y1, table.cx, table.cy, table.turn)
-
-    @staticmethod
     def straight(start: Floats, end: Floats) -> Segments:
         """Straight segments between points, (n, 2) float64, mm."""
         nothing = np.full(len(start), np.nan)

@@ -126,12 +126,7 @@ class Interpreter:
         try:
             return value_of(text, self.format) * self.format.unit_mm
         except (ValueError, OverflowError):
-            self._log.add(
-                BAD_NUMBER,
-                "a coordinate is not a number",
-                offset=offset,
-                assumed="zero",
-            )
+            self._log.add(BAD_NUMBER, "a coordinate is not a number", offset=offset, assumed="zero")
             return 0.0
 
     def tell_long(self, offset: int, count: int = 1) -> None:
@@ -213,9 +208,7 @@ class Interpreter:
         self._plotter.incremental = block.code == "G91"
         if block.code == "G91":
             self._log.add(
-                INCREMENTAL,
-                "coordinates are steps from hole to hole (G91)",
-                offset=block.offset,
+                INCREMENTAL, "coordinates are steps from hole to hole (G91)", offset=block.offset
             )
         self._moves = True
         return None
@@ -248,11 +241,7 @@ class Interpreter:
         if code in ("M71", "M72"):
             return None  # the reader took the unit
         if code in _VISION_HITS:
-            self._log.add(
-                NOT_XNC,
-                f"{code} drills a hole corrected by a camera",
-                offset=offset,
-            )
+            self._log.add(NOT_XNC, f"{code} drills a hole corrected by a camera", offset=offset)
             self._moves = True
             return None
         if code in _VISION:
@@ -261,10 +250,7 @@ class Interpreter:
             self._log.add(MACHINE, f"{code} concerns the machine only", offset=offset)
         else:
             self._log.add(
-                UNKNOWN,
-                f"the command {code} is not known",
-                offset=offset,
-                assumed="ignored",
+                UNKNOWN, f"the command {code} is not known", offset=offset, assumed="ignored"
             )
         return "go"
 
@@ -442,10 +428,7 @@ class Interpreter:
             if code == "M02" and point is None:
                 return "repeat-end"
             self._log.add(
-                REPEAT_ORDER,
-                f"{code} without M25 before it",
-                offset=offset,
-                assumed="ignored",
+                REPEAT_ORDER, f"{code} without M25 before it", offset=offset, assumed="ignored"
             )
             return "go"
         if code == "M01":
@@ -474,10 +457,7 @@ class Interpreter:
         plotter, state = self._plotter, self._plotter.repeat
         if state.body is None:
             self._log.add(
-                REPEAT_ORDER,
-                "M02 without M01 before it",
-                offset=offset,
-                assumed="ignored",
+                REPEAT_ORDER, "M02 without M01 before it", offset=offset, assumed="ignored"
             )
             return
         self._log.add(REPEATS, "step and repeat is expanded", offset=offset)

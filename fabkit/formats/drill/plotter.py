@@ -295,9 +295,7 @@ class Plotter:
         self.hit_many(np.column_stack(columns), starts)
         if self.tool < 0 and len(found) > 1:
             self._log.add(
-                NO_TOOL,
-                "a hole is drilled before any tool is chosen",
-                count=len(found) - 1,
+                NO_TOOL, "a hole is drilled before any tool is chosen", count=len(found) - 1
             )
 
     def hit_many(self, points: Floats, offset: int | Ints) -> None:
@@ -327,11 +325,7 @@ class Plotter:
     def repeat_pattern(self, count: int, dx: float, dy: float, offset: int) -> None:
         """P: the last pattern again, ``count`` times at that step."""
         if self.pattern is None or not (len(self.pattern[0]) + len(self.pattern[1])):
-            self._log.add(
-                REPEAT_ORDER,
-                "P repeats a pattern, but none was made",
-                offset=offset,
-            )
+            self._log.add(REPEAT_ORDER, "P repeats a pattern, but none was made", offset=offset)
             return
         self.add_copies(self.pattern, (0.0, 0.0), (dx, dy), count, offset)
         # The next P goes on from the last copy, not from the pattern as first drilled.
@@ -386,10 +380,7 @@ class Plotter:
         """Lift because of ``what``, which should not come while the tool is down."""
         if self.down:
             self._log.add(
-                PLUNGE,
-                f"the tool is still down at {what}",
-                offset=offset,
-                assumed="lifted",
+                PLUNGE, f"the tool is still down at {what}", offset=offset, assumed="lifted"
             )
             self.lift()
 

@@ -202,10 +202,7 @@ class _Reader:
             return
         if b"*" in stripped and _GERBER.match(stripped):
             self._log.add(
-                GERBER_INSIDE,
-                "a Gerber command stands here",
-                offset=offset,
-                assumed="ignored",
+                GERBER_INSIDE, "a Gerber command stands here", offset=offset, assumed="ignored"
             )
             return
         self._check_bytes(stripped, offset)
@@ -248,10 +245,7 @@ class _Reader:
             self._interpreter.skip_next_point()
         elif head == b"M99,":
             self._log.add(
-                STORED,
-                "a pattern stored elsewhere is called",
-                offset=offset,
-                assumed="left out",
+                STORED, "a pattern stored elsewhere is called", offset=offset, assumed="left out"
             )
             self._interpreter.skip_next_point()
         else:
@@ -436,17 +430,11 @@ class _Reader:
         """M02 outside step and repeat: the end in the older command set."""
         if _SOMETHING.search(self._data, offset):
             self._log.add(
-                REPEAT_ORDER,
-                "M02 without M25 before it",
-                offset=offset,
-                assumed="ignored",
+                REPEAT_ORDER, "M02 without M25 before it", offset=offset, assumed="ignored"
             )
             return
         self._log.add(
-            M02_END,
-            "M02 stands where M30 should",
-            offset=offset,
-            assumed="read as the end",
+            M02_END, "M02 stands where M30 should", offset=offset, assumed="read as the end"
         )
         self._ended = offset
 
@@ -589,11 +577,7 @@ def audit(
     """
     made = len(file.hits) + len(file.slots)
     if not made:
-        log.add(
-            NO_HOLES,
-            "the file makes no hole",
-            severity=None if file.tools else Severity.NOTE,
-        )
+        log.add(NO_HOLES, "the file makes no hole", severity=None if file.tools else Severity.NOTE)
     counts = _counts(file)
     _audit_tools(file, counts, undefined, log)
     _audit_links(file, links, log)

@@ -33,6 +33,7 @@ from fabkit.formats.gerber.model import (
     Pose,
     Poses,
     RawObjects,
+    nowhere,
 )
 from fabkit.formats.gerber.state import Mark, Marker
 from fabkit.geometry.contours import crosses_more_than
@@ -275,9 +276,8 @@ def place_segments(
     fresh[run_starts(out.contour, owner)] = True
     out = out.with_columns(contour=np.cumsum(fresh) - 1)
     ends = np.cumsum(counts)
-    nothing = np.full(len(regions), np.nan)
     placed = moved.with_columns(
-        **dict.fromkeys(("x0", "y0", "x1", "y1", "cx", "cy"), nothing),
+        **nowhere(len(regions)),
         first=ends - counts,
         last=ends,
         pose=np.zeros(len(regions)),

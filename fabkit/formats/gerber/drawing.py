@@ -18,11 +18,11 @@ from fabkit.formats.gerber.model import (
     Kind,
     Objects,
     Pose,
+    nowhere,
 )
 from fabkit.formats.gerber.writer import with_contours
 from fabkit.geometry.segments import Segments
 
-_PLACES: Final = ("x0", "y0", "x1", "y1", "cx", "cy")
 _NONE: Final[Attributes] = MappingProxyType({})
 
 
@@ -114,12 +114,9 @@ def _with_tool(
 
 def _added(file: GerberFile, count: int, **columns: ArrayLike) -> GerberFile:
     """Add rows to a file; columns that are not given are nan for places, otherwise 0."""
-    usual: dict[str, ArrayLike] = dict.fromkeys(_PLACES, np.nan)
+    usual: dict[str, ArrayLike] = {**dict.fromkeys(Objects.DTYPES, 0), **nowhere(count)}
     rows = Objects(
-        **{
-            name: np.array(np.broadcast_to((usual | columns).get(name, 0), count), dtype)
-            for name, dtype in Objects.DTYPES.items()
-        }
+        **{name: np.array(np.broadcast_to(v, count)) for name, v in (usual | columns).items()}
     )
     return replace(file, objects=Objects.concat(file.objects, rows))
 

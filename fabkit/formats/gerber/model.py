@@ -84,6 +84,11 @@ class Objects(Segments):
         return np.flatnonzero(np.isin(self.kind, kinds) & self.dark)
 
 
+def nowhere(count: int) -> dict[str, Floats]:
+    """Columns of so many objects that lie on no line of their own: regions."""
+    return dict.fromkeys(("x0", "y0", "x1", "y1", "cx", "cy"), np.full(count, np.nan))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ContourSegments(Segments):
     """Contour segments of all regions, in file order.
@@ -115,12 +120,6 @@ class RawObjects(Objects):
     """
 
     aperture_set: NDArray[np.int32]
-
-    def replaced(self, rows: Ints, by: RawObjects) -> RawObjects:
-        """Exchange some rows."""
-        order = np.arange(len(self))
-        order[rows] = len(self) + np.arange(len(rows))
-        return RawObjects.concat(self, by).take(order)
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,7 +29,7 @@ from fabkit.base.columns import Bools, Columns, Floats, Ints, rows_by
 from fabkit.base.findings import ProblemLog
 from fabkit.base.units import INCH_MM
 from fabkit.formats.gerber.commands import APERTURE_CODE, Interpreter
-from fabkit.formats.gerber.model import ContourSegments, Kind, RawObjects
+from fabkit.formats.gerber.model import ContourSegments, Kind, RawObjects, nowhere
 from fabkit.formats.gerber.state import (
     Carry,
     Changes,
@@ -540,10 +540,9 @@ class Plotter:
 
 def _region_objects(closed: list[ClosedRegion]) -> RawObjects:
     """Regions as objects, in the order in which they close."""
-    nan = np.full(len(closed), np.nan)
     held = [c.region for c in closed]
     return RawObjects(
-        **dict.fromkeys(("x0", "y0", "x1", "y1", "cx", "cy"), nan),
+        **nowhere(len(closed)),
         turn=np.zeros(len(closed), np.int8),
         kind=np.full(len(closed), Kind.REGION, np.int8),
         aperture=np.full(len(closed), -1, np.int32),

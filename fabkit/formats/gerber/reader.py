@@ -205,7 +205,7 @@ def _assemble(
     rows, segments, untangled = drop_tangled(rows, segments, limits, log)
     rows, whole = drop_beyond(rows, segments, interpreter.apertures, limits, log)
     complete = complete and whole and untangled
-    objects = Objects(**{name: getattr(rows, name) for name in Objects.DTYPES})
+    objects = Objects.of(rows)
     _report_strokes(objects, interpreter, log)
     _report_open_contours(segments, log)
     return GerberFile(

@@ -37,6 +37,7 @@ from fabkit.formats.gerber.model import (
     Kind,
     Objects,
     Pose,
+    nowhere,
     object_shapes,
 )
 from fabkit.formats.gerber.standard import STANDARD, escape
@@ -124,27 +125,27 @@ def with_regions(file: GerberFile, rows: Ints, shapes: Shapes) -> GerberFile:
     file, first, last = with_contours(file, shapes)
     sets = list(file.attribute_sets)
     joined: dict[tuple[int, int], int] = {}
-    attributes = o.attributes.copy()
-    for row in rows.tolist():
+    attributes = o.attributes[rows]
+    # A region has no aperture to take attributes from, so it gets those of its tool.
+    for k, row in enumerate(rows.tolist()):
         key = (int(o.attributes[row]), int(o.aperture[row]))
         if key[1] < 0:
             continue
         if key not in joined:
             joined[key] = len(sets)
             sets.append({**file.apertures[key[1]].attributes, **sets[key[0]]})
-        attributes[row] = joined[key]
-    columns = {name: column.copy() for name, column in o.by_name().items()}
-    columns["attributes"] = attributes
-    columns["kind"][rows], columns["aperture"][rows], columns["pose"][rows] = Kind.REGION, -1, 0
-    columns["first"][rows], columns["last"][rows] = first, last
-    for name in ("x0", "y0", "x1", "y1", "cx", "cy"):
-        columns[name][rows] = np.nan
-    columns["turn"][rows] = 0
-    return replace(
-        file,
-        objects=Objects(**columns),
-        attribute_sets=tuple(sets),
+        attributes[k] = joined[key]
+    regions = o.take(rows).with_columns(
+        **nowhere(len(rows)),
+        turn=np.zeros(len(rows)),
+        kind=np.full(len(rows), Kind.REGION),
+        aperture=np.full(len(rows), -1),
+        pose=np.zeros(len(rows)),
+        attributes=attributes,
+        first=first,
+        last=last,
     )
+    return replace(file, objects=o.replaced(rows, regions), attribute_sets=tuple(sets))
 
 
 def with_contours(file: GerberFile, shapes: Shapes) -> tuple[GerberFile, Ints, Ints]:

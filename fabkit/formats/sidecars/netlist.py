@@ -154,10 +154,7 @@ class _Reader:
         found = _GROUPS.search(text, 31)
         if found is None or not _digits(found["x"]) or not _digits(found["y"]):
             self.log.add(
-                NET_LENGTH,
-                f"record {text[:3]} has no position",
-                offset=offset,
-                assumed="left out",
+                NET_LENGTH, f"record {text[:3]} has no position", offset=offset, assumed="left out"
             )
             return
         code, net = text[:3], text[3:17].strip()
@@ -180,10 +177,7 @@ class _Reader:
         if self._units not in _UNITS:
             said = f"unknown units {self._units!r}" if self._units else "no units stated"
             self.log.add(
-                NET_UNITS,
-                said,
-                offset=self._first_point,
-                assumed="read in steps of 0.0001 inch",
+                NET_UNITS, said, offset=self._first_point, assumed="read in steps of 0.0001 inch"
             )
         step, degrees = _UNITS.get(self._units or "", _UNITS["CUST 0"])
         points: list[NetPoint] = []

@@ -482,11 +482,7 @@ def read_placement(data: bytes, *, name: str) -> Placement:
     if parts and not reader.unit_stated:
         log.add(PLACEMENT_UNIT, "no unit stated", assumed="read as millimetres")
     if reader.guessed_sides:
-        log.add(
-            PLACEMENT_SIDE,
-            "the side is not given in words",
-            assumed=reader.guessed_sides,
-        )
+        log.add(PLACEMENT_SIDE, "the side is not given in words", assumed=reader.guessed_sides)
     return Placement(
         name=name,
         parts=tuple(parts),
