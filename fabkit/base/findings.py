@@ -303,6 +303,7 @@ class LineIndex:
 
         raw = np.frombuffer(self._data, dtype=np.uint8)
         feed = raw == 10
+        # A return alone ends a line, too, as on systems long gone.
         lone_return = (raw == 13) & ~np.append(feed[1:], False)
         return [0, *(np.flatnonzero(feed | lone_return) + 1).tolist()]
 
@@ -312,6 +313,7 @@ class LineIndex:
         line = bisect_right(self._starts, offset)
         start = self._starts[line - 1]
         end = self._starts[line] if line < len(self._starts) else len(self._data)
+        # Of a line of a million characters the part around the place is shown.
         first = start if offset - start < EXCERPT_WIDTH - 20 else offset - 40
         raw = self._data[first : min(end, first + EXCERPT_WIDTH)].rstrip(b"\r\n")
         text = "".join(c if c.isprintable() else "·" for c in raw.decode("latin-1"))
@@ -372,6 +374,7 @@ class ProblemLog:
         entry = self._entries.get(key)
         if entry is None:
             seen = self._messages.get(rule.id, 0)
+            # A file may make each message another one: their number has a bound, counts have none.
             if seen >= self._distinct:
                 key = (rule.id, "")
                 entry = self._entries.get(key)

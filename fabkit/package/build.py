@@ -167,6 +167,8 @@ def read_package(
     contents = _settle_drills(members, contents, claims, byproducts, looks, limits)
     roles_found = [claim.role for claim in claims]
     fits = register(roles_found, contents, looks)
+    # Holes that are called plated and lie on no pads may be exchanged with the bare ones; they may
+    # as well lie elsewhere, so this is asked only where nothing has to be moved.
     if not any(fit.moves for fit in fits.values()):
         exchanged = list(hear_plating(members, contents, roles_found, looks))
         named = {place.file for finding in exchanged for place in finding.places}
@@ -218,6 +220,7 @@ _SIDECAR_READERS: Final[tuple[tuple[Callable[[bytes], bool], Callable[..., Conte
 
 def _read_members(members: Sequence[Member], limits: Limits) -> Iterator[Content | None]:
     """Give what each file holds; they are read side by side, the largest first."""
+    # With the largest last, one process would wait for the other to read it.
     order = sorted(range(len(members)), key=lambda n: -len(members[n].data))
     works = [partial(_read_noted, members[n], limits) for n in order]
     found = dict(zip(order, side_by_side(works, "files"), strict=True))

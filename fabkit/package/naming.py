@@ -63,6 +63,7 @@ def name_board(own: str, files: Sequence[PackageFile]) -> str:
         return own
     if any(word in _EMPTY for word in words):
         return within
+    # A folder "v2.2" names the revision that files "widget" do not state, unless they have one.
     if all(map(_is_generic, words)):
         told = all(word in within.casefold() for word in words)
         numbered = any(map(_NUMBER.fullmatch, _words(within)))

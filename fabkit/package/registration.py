@@ -38,11 +38,14 @@ _WHOLE: Final = 0.98
 _SYMMETRIC: Final = 0.9
 """Below this a file may be mirrored although half of it fits."""
 _SAMPLE: Final = 400
+"""Points of a file that are looked up: their share is known to a few percent, whatever its size."""
 _VOTERS: Final = 60
+"""Points that are paired with all of the reference to find a shift."""
 _VOTED_ON: Final = 1500
 """Many voters agree on a part of the reference, too."""
 _MOST_PAIRS: Final = 1_000_000
 _STRETCHED: Final = 5e-4
+"""A scale nearer to 1 moves no point of a board of 100 mm beyond :data:`FIT_MM`."""
 _STRETCHES: Final = [1 + sign * k * 1e-3 for k in range(1, 51) for sign in (1, -1)]
 """Scales that are tried: steps that miss by less than a tolerance over 100 mm, up to 5 %."""
 _STRETCH_VOTERS: Final = 24
@@ -51,6 +54,7 @@ _ELSEWHERE_MM: Final = 0.5
 _COARSE_MM: Final = (0.01 * INCH_MM, 0.1)
 """Steps to which coarse formats round; points off by half a step still lie on their pads."""
 _ROUNDING_MM: Final = 2e-4
+"""A point this near to a grid of whole steps lies on it."""
 _MOST_MOVES: Final = 4
 IN_PLACE: Final = Placing()
 FACTORS: Final = (INCH_MM, 1 / INCH_MM, 10.0, 0.1, 100.0, 0.01)

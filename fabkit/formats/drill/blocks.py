@@ -183,6 +183,7 @@ class Interpreter:
     def _run(self, codes: list[str], words: Words, offset: int) -> Flow:
         # The X behind G04 is a dwell time, not a place.
         point = self._point(words, offset) if codes[:1] != ["G04"] else None
+        # Coordinates beside a code are its own, unless its handler gives them back.
         self._moves = not codes
         block = _Block(words, point, offset)
         for at, code in enumerate(codes):

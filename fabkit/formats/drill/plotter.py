@@ -293,6 +293,7 @@ class Plotter:
                 values = _carried(values, at)
             columns.append(values)
         self.hit_many(np.column_stack(columns), starts)
+        # The first of them was reported with its place.
         if self.tool < 0 and len(found) > 1:
             self._log.add(
                 NO_TOOL, "a hole is drilled before any tool is chosen", count=len(found) - 1

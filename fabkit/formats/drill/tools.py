@@ -142,6 +142,7 @@ def _is_plated(word: str) -> bool:
 
 
 def _size_hint(found: re.Match[str]) -> SizeHint:
+    # Behind an underscore no word begins, as patterns have it.
     rest = found.group(4).replace("_PLATED", "-PLATED")
     unit = _UNIT_WORD.search(rest)
     plated = _PLATED_WORD.search(rest)
@@ -575,6 +576,7 @@ def _word(plated: bool) -> str:
 
 
 def _same(first: bytes, second: bytes) -> bool:
+    # 0.8 and 0.80 are one size; without a point that depends on digits which are not known yet.
     try:
         return b"." in first and b"." in second and float(first) == float(second)
     except ValueError:

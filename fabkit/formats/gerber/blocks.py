@@ -92,6 +92,7 @@ class Expander:
                         BLOCK_UNBALANCED, "a repeat ends inside a block", offset=marker.offset
                     )
             else:
+                # A repeat that is still open where its block closes ends with it.
                 while len(stack) > 1 and stack[-1].kind == Mark.REPEAT_OPEN:
                     self._close_repeat(stack)
                 if len(stack) > 1:

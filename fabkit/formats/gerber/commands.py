@@ -103,6 +103,7 @@ class Dictionary:
         parsed = self._parsed.get(text)
         if parsed is None:
             parsed = self._parse(text, note)
+            # A file may state another text for each object: what is kept of them has a bound.
             if len(self._parsed) < 100_000:
                 self._parsed[text] = parsed
         name, fields = parsed
@@ -342,6 +343,7 @@ class Interpreter:
     def _text(self, start: int, end: int) -> str:
         raw = self.data[start:end]
         self._offset = start if raw[:1] > b" " else start + len(raw) - len(raw.lstrip())
+        # Line ends mean nothing, and may stand within a command (section 3.1).
         if b"\n" in raw or b"\r" in raw:
             raw = raw.replace(b"\r", b"").replace(b"\n", b"")
         return raw.decode("utf-8", "replace")
@@ -395,6 +397,7 @@ class Interpreter:
     # Commands between % signs
 
     def _extended(self, text: str) -> None:
+        # Nearly all hold one command, and only one that begins with A can be a macro.
         if text.find("*") == len(text) - 1 and text[:1] not in "A \t":
             self._command(text[:-1])
             return
@@ -419,6 +422,7 @@ class Interpreter:
         code = text[:2]
         handler = self._handlers.get(code)
         if handler is not None:
+            # Attributes and names have blanks of their own; elsewhere they mean nothing.
             if code[0] != "T" and " " in text and code not in ("IN", "LN"):
                 text = text.replace(" ", "")
             if code != "TF":

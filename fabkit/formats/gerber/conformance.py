@@ -178,6 +178,7 @@ def checksum(data: bytes) -> str | None:
 def _examine_checksum(file: GerberFile, data: bytes, log: ProblemLog) -> None:
     stated = file.attributes.get(".MD5", ())
     computed = checksum(data)
+    # What has another length is no checksum at all: that is found among the attributes.
     if len(stated) != 1 or len(stated[0]) != len(computed or "."):
         return
     matches = list(_CHECKSUM.finditer(data))

@@ -446,6 +446,7 @@ _NAMES = {
     7: "thermal",
 }
 _MOST_VERTICES = 5000
+"""Of an outline (section 4.5.1.6)."""
 _LARGEST_MOIRE: Final = 2000.0
 """Rings a thousandth apart but kilometres wide cannot be computed with."""
 

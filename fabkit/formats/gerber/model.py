@@ -546,6 +546,7 @@ def _regions(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
     low, high = int(first[held].min()), int(last[held].max())
     points, ring, starts = contour_rings(file, low, high, chord_error_mm)
     counts = np.bincount(ring)
+    # A ring is three corners and its start again; what has fewer covers nothing.
     long = counts[ring] >= 4
     rings = np.full(len(starts), _NOTHING, dtype=object)
     drawable = np.flatnonzero(counts >= 4)
@@ -595,6 +596,7 @@ def object_boxes(file: GerberFile) -> Floats:
     if len(regions):
         each = file.segments.boxes()
         bounds = np.column_stack((o.first[regions], o.last[regions])).ravel()
+        # reduceat takes no index at the end of a column: hence one row more.
         tail = np.vstack((each, each[-1:]))
         boxes[regions, :2] = np.minimum.reduceat(tail[:, :2], bounds)[::2]
         boxes[regions, 2:] = np.maximum.reduceat(tail[:, 2:], bounds)[::2]

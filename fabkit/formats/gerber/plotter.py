@@ -267,6 +267,7 @@ class Plotter:
         )
         if len(ops):
             self.carry.x, self.carry.y = int(x[-1]), int(y[-1])
+        # A block or repeat that closes behind the last operation leaves the next chunk no point.
         if reset and (not len(ops) or int(resets[-1]) == len(ops)):
             self.carry.x = self.carry.y = None
         return x, y, before_x, before_y

@@ -165,6 +165,7 @@ def follow_axis(
     starts_fresh = np.zeros(count + 1, bool)
     starts_fresh[resets] = True
     if steps.any():
+        # Each step counts from the one before, hence a loop: G91 is deprecated, and rare.
         value = np.empty(count, np.int64)
         current = carried or 0
         for k, (step, is_step, fresh) in enumerate(

@@ -366,6 +366,7 @@ class _Tools:
         for key in np.flatnonzero(np.bincount(keys)).tolist():
             row, posing = divmod(key, len(file.poses))
             aperture, pose = file.apertures[row], file.poses[posing]
+            # A disc looks alike however it is mirrored or turned: one definition serves all.
             if aperture.diameter_mm is not None:
                 pose = Pose(scale=pose.scale)
             code = given.get((row, pose))

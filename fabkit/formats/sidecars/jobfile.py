@@ -122,6 +122,7 @@ def _project(specs: Mapping[str, Any]) -> tuple[str | None, str | None]:
         return ident or None, None
     if not isinstance(ident, dict):
         return None, None
+    # Exporters that know no revision write "rev?", which is none.
     name, revision = ident.get("Name"), ident.get("Revision")
     return (
         name if isinstance(name, str) and name else None,

@@ -135,6 +135,7 @@ class _Reader:
         if words[0].startswith("NNAME"):
             alias, real = text[8:13].strip(), text[14:].strip()
             if alias and real:
+                # Points give the number alone, or with the word in front.
                 self._aliases[alias] = self._aliases[f"NNAME{alias}"] = real
             else:
                 self.log.add(NET_LENGTH, "NNAME without number or name", offset=offset)
@@ -191,6 +192,7 @@ class _Reader:
     def _point(self, record: _Record, parent: _Record, step: float, degrees: float) -> NetPoint:
         groups = record.groups
         net = record.net or parent.net
+        # A feature without a second side is round.
         width, height = _digits(groups["w"]), _digits(groups["h"])
         hole, access = _digits(groups["hole"]), _digits(groups["access"])
         plated = (groups["plated"] or "").strip()

@@ -193,6 +193,7 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> tuple[float, floa
     """
     text = text.strip()
     if decimal_comma:
+        # Where commas are decimal, points part thousands.
         text = text.replace(".", "").replace(",", ".") if "," in text else text
     found = _NUMBER.match(text)
     if found is None or len(text) > 40:
