@@ -156,6 +156,49 @@ def numbers_of(bins: Floats) -> Ints:
     return np.asarray(kept.astype(np.int64))
 
 
+def shared_shifts(
+    points: Floats, reference: Floats, reach: float, *, apart: float = 0.0, most: int = 1
+) -> list[tuple[float, float]]:
+    """Give the shifts that most pairs of a point and one of a reference share, the best first.
+
+    Right pairs all have one shift, wrong pairs scatter: the fullest bins win.
+
+    Parameters
+    ----------
+    points, reference : (n, 2) and (m, 2) float64
+        All pairs are looked at, so one of them should be a sample.
+    reach
+        Width of a bin, and how far from its middle shifts still belong to it.
+    apart
+        Shifts that differ by no more are the same one.
+    most
+        How many are given.
+    """
+    shift = (reference[None] - points[:, None]).reshape(-1, 2)
+    bins = numbers_of(np.round(shift / reach))
+    # One integer per bin: sorting those is much faster than sorting rows.
+    keys, counts = np.unique(bins[:, 0] * 2**32 + bins[:, 1], return_counts=True)
+    found: list[tuple[float, float]] = []
+    for key in keys[np.argsort(-counts, kind="stable")[:_TRIED]]:
+        # Rounded, because the lower half of a key may be negative.
+        at = np.array((round(key / 2**32), key - round(key / 2**32) * 2**32)) * reach
+        if any(np.hypot(at[0] - x, at[1] - y) <= apart for x, y in found):
+            continue
+        # Borders of bins may part the shifts that belong together, so those around count, too.
+        near = np.all(np.abs(shift - at) <= reach, axis=1)
+        if not near.any():
+            continue  # The last bin, in which all that is farther off was counted.
+        dx, dy = np.median(shift[near], axis=0)
+        found.append((float(dx), float(dy)))
+        if len(found) == most:
+            break
+    return found
+
+
+_TRIED: Final = 200
+"""Bins that are looked at for another shift: those after the fullest are mostly its neighbours."""
+
+
 def squares_of(points: Floats, pitch: float) -> tuple[Ints, Ints]:
     """Square of each point, (n, 2), in a grid; and how many points each square has.
 

@@ -17,7 +17,7 @@ from fabkit.base.columns import Floats
 from fabkit.base.units import INCH_MM
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
-from fabkit.geometry.neighbours import SpotIndex, numbers_of
+from fabkit.geometry.neighbours import SpotIndex, shared_shifts
 from fabkit.geometry.segments import Placing
 from fabkit.package.content import Look
 from fabkit.package.model import Content, Role, RoleKind, Side
@@ -426,22 +426,4 @@ def _voted_shifts(points: Floats, reference: Floats) -> list[tuple[float, float]
     # Few voters need much of the reference, for a thinned one may lack all of their partners.
     most = _VOTED_ON if len(picked) == _VOTERS else _MOST_PAIRS // len(picked)
     reference = reference[:: len(reference) // most + 1]
-    shift = (reference[None] - picked[:, None]).reshape(-1, 2)
-    bins = numbers_of(np.round(shift / FIT_MM))
-    # One integer per bin: sorting those is much faster than sorting rows.
-    keys, counts = np.unique(bins[:, 0] * 2**32 + bins[:, 1], return_counts=True)
-    order = np.argsort(-counts, kind="stable")[:200]
-    found: list[tuple[float, float]] = []
-    for key in keys[order]:
-        # Rounded, because the lower half of a key may be negative.
-        at = np.array((round(key / 2**32), key - round(key / 2**32) * 2**32)) * FIT_MM
-        if any(np.hypot(at[0] - x, at[1] - y) <= _ELSEWHERE_MM for x, y in found):
-            continue
-        near = np.all(np.abs(shift - at) <= FIT_MM, axis=1)
-        if not near.any():
-            continue  # The last bin, in which all that is farther off was counted.
-        dx, dy = np.median(shift[near], axis=0)
-        found.append((float(dx), float(dy)))
-        if len(found) == 2:
-            break
-    return found
+    return shared_shifts(picked, reference, FIT_MM, apart=_ELSEWHERE_MM, most=2)

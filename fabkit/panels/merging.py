@@ -18,7 +18,7 @@ from fabkit.base.errors import UsageError
 from fabkit.base.units import counted
 from fabkit.board.model import BoardSlots, Component, Holes, Layer
 from fabkit.formats.drill.model import DrillFile, Hits, NumberFormat, Slots, Tool
-from fabkit.formats.gerber.drawing import with_strokes, without
+from fabkit.formats.gerber.drawing import with_regions, with_strokes, without
 from fabkit.formats.gerber.model import (
     Aperture,
     Attributes,
@@ -31,7 +31,6 @@ from fabkit.formats.gerber.model import (
     object_boxes,
     object_shapes,
 )
-from fabkit.formats.gerber.writer import with_regions
 from fabkit.formats.sidecars.model import Netlist, NetPoint
 from fabkit.geometry.areas import polygons_of
 from fabkit.geometry.curves import ring_contour

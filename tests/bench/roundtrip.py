@@ -21,9 +21,10 @@ from fabkit.formats.drill import reader as drill_reader
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.writer import write_drill
 from fabkit.formats.gerber.conformance import examine
+from fabkit.formats.gerber.drawing import strokes_as_regions
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.gerber.reader import looks_like_gerber, read
-from fabkit.formats.gerber.writer import strokes_as_regions, write_gerber
+from fabkit.formats.gerber.writer import write_gerber
 from fabkit.formats.sidecars.jobfile import looks_like_job, read_job, write_job
 from fabkit.formats.sidecars.netlist import looks_like_netlist, read_netlist, write_netlist
 

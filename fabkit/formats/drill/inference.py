@@ -27,7 +27,7 @@ from fabkit.formats.drill.formats import (
 )
 from fabkit.formats.drill.model import DrillFile, FormatHint, NumberFormat, Unit, Zeros
 from fabkit.formats.drill.reader import LARGEST_MM, SMALLEST_MM, read, read_format
-from fabkit.geometry.neighbours import SpotIndex
+from fabkit.geometry.neighbours import SpotIndex, shared_shifts
 from fabkit.geometry.segments import Box
 from fabkit.rules import load_rule
 
@@ -375,7 +375,9 @@ def _shifted(
     for score, points in trials:
         if len(np.unique(points, axis=0)) < _SHIFT_HITS or np.abs(points).max() > _FARTHEST_MM:
             continue
-        shift = _densest_shift(points, pads)
+        # A few holes against all pads suffice; what they find is tried on all holes.
+        few = points[:: max(len(points) // _SHIFT_SAMPLE, 1)][:_SHIFT_SAMPLE]
+        shift = np.array(shared_shifts(few, pads, ON_PAD_MM)[0])
         share = SpotIndex(pads, ON_PAD_MM).share(points + shift)
         # Holes heaped on one pad by a format that is far too small fit any board.
         if share >= SHIFT_ACCEPT and np.ptp(points, axis=0).max() > 2.0:
@@ -395,22 +397,6 @@ def _shifted(
         limit=SHIFT_ACCEPT,
         assumed=describe(chosen),
     )
-
-
-def _densest_shift(points: Floats, pads: Floats) -> Floats:
-    """Give the offset that most pairs of hole and pad share, mm."""
-    # Right pairs of hole and pad all have one offset, wrong pairs scatter: the fullest cell wins.
-    # A few holes against all pads suffice; what they find is tried on all holes afterwards.
-    few = points[:: max(len(points) // _SHIFT_SAMPLE, 1)][:_SHIFT_SAMPLE]
-    offsets = (pads[None, :, :] - few[:, None, :]).reshape(-1, 2)
-    cells = np.round(offsets / ON_PAD_MM).astype(np.int64)
-    # One integer per cell: sorting those is much faster than sorting rows.
-    keys, counts = np.unique((cells[:, 0] << 31) + cells[:, 1], return_counts=True)
-    best = cells[(cells[:, 0] << 31) + cells[:, 1] == keys[counts.argmax()]][0]
-    # Borders of cells may part the offsets that belong together, so those around count, too.
-    near = np.abs(offsets - best * ON_PAD_MM).max(axis=1) <= ON_PAD_MM
-    middle: Floats = np.median(offsets[near], axis=0)
-    return middle
 
 
 def _read_again(

@@ -1,4 +1,4 @@
-"""Make a layer, or change what it draws: leave objects out, add flashes, strokes and areas."""
+"""Make a layer, or change what it draws: leave objects out, add some, turn some into regions."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from types import MappingProxyType
 from typing import Final
 
 import numpy as np
+import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
@@ -14,13 +15,15 @@ from fabkit.formats.gerber.macros import StandardShape
 from fabkit.formats.gerber.model import (
     Aperture,
     Attributes,
+    ContourSegments,
     GerberFile,
     Kind,
     Objects,
     Pose,
     nowhere,
+    object_shapes,
 )
-from fabkit.formats.gerber.writer import with_contours
+from fabkit.geometry.areas import without_holes
 from fabkit.geometry.segments import Segments
 
 _NONE: Final[Attributes] = MappingProxyType({})
@@ -127,3 +130,89 @@ def _with_plain_set(file: GerberFile) -> tuple[GerberFile, int]:
     if {} not in sets:
         sets = (*sets, {})
     return replace(file, attribute_sets=sets), sets.index({})
+
+
+def strokes_as_regions(file: GerberFile) -> GerberFile:
+    """Give the file with strokes of anything but solid circles as the regions they cover.
+
+    Section 2.4 lets only the solid standard circle stroke.
+    """
+    o = file.objects
+    strokes = [k for k, a in enumerate(file.apertures) if a.diameter_mm is None]
+    stroked = o.stroked
+    rows = np.flatnonzero(stroked & np.isin(o.aperture, strokes))
+    return with_regions(file, rows, object_shapes(file, rows)) if len(rows) else file
+
+
+def with_regions(file: GerberFile, rows: Ints, shapes: Shapes) -> GerberFile:
+    """Give the file with regions in place of some objects.
+
+    Parameters
+    ----------
+    rows : (n,) int64
+        Objects that are replaced; their attributes and polarity stay.
+    shapes : (n,) object array
+        Area of each, mm.
+    """
+    o = file.objects
+    file, first, last = with_contours(file, shapes)
+    sets = list(file.attribute_sets)
+    joined: dict[tuple[int, int], int] = {}
+    attributes = o.attributes[rows]
+    # A region has no aperture to take attributes from, so it gets those of its tool.
+    for k, row in enumerate(rows.tolist()):
+        key = (int(o.attributes[row]), int(o.aperture[row]))
+        if key[1] < 0:
+            continue
+        if key not in joined:
+            joined[key] = len(sets)
+            sets.append({**file.apertures[key[1]].attributes, **sets[key[0]]})
+        attributes[k] = joined[key]
+    regions = o.take(rows).with_columns(
+        **nowhere(len(rows)),
+        turn=np.zeros(len(rows)),
+        kind=np.full(len(rows), Kind.REGION),
+        aperture=np.full(len(rows), -1),
+        pose=np.zeros(len(rows)),
+        attributes=attributes,
+        first=first,
+        last=last,
+    )
+    return replace(file, objects=o.replaced(rows, regions), attribute_sets=tuple(sets))
+
+
+def with_contours(file: GerberFile, shapes: Shapes) -> tuple[GerberFile, Ints, Ints]:
+    """Add the contours of areas to a file, straight ones; no object draws them yet.
+
+    Parameters
+    ----------
+    shapes : (n,) object array of polygons or multipolygons, mm
+        Each is to be one region.  Areas with holes are cut into pieces without, because contours
+        of one region add up.
+
+    Returns
+    -------
+    file
+        With the contours behind its own.
+    first, last : (n,) int64
+        Rows of the segments of each area.
+    """
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    pierced = np.flatnonzero(shapely.get_num_interior_rings(parts) > 0)
+    if len(pierced):
+        pieces = [without_holes(p) if k in set(pierced.tolist()) else [p]
+                  for k, p in enumerate(parts)]  # fmt: skip
+        owner = np.repeat(owner, [len(some) for some in pieces])
+        parts = np.array([p for some in pieces for p in some], dtype=object)
+    points, ring = shapely.get_coordinates(shapely.get_exterior_ring(parts), return_index=True)
+    starts = np.flatnonzero(ring[1:] == ring[:-1])
+    number = int(file.segments.contour.max(initial=-1)) + 1
+    segments = ContourSegments(
+        **Segments.straight(points[starts], points[starts + 1]).by_name(),
+        contour=(number + ring[starts]).astype(np.int32),
+        offset=np.zeros(len(starts), np.int64),
+    )
+    counts = np.bincount(owner[ring[starts]], minlength=len(shapes))
+    last = len(file.segments) + np.cumsum(counts)
+    whole = replace(file, segments=ContourSegments.concat(file.segments, segments))
+    return whole, last - counts, last

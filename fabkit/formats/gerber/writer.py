@@ -11,12 +11,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from fabkit.base.columns import (
@@ -24,25 +23,21 @@ from fabkit.base.columns import (
     Columns,
     Floats,
     Ints,
-    Shapes,
     last_before,
     ranges,
     run_starts,
 )
 from fabkit.formats.gerber.apertures import Definitions, number
+from fabkit.formats.gerber.drawing import strokes_as_regions
 from fabkit.formats.gerber.model import (
     Attributes,
-    ContourSegments,
     GerberFile,
     Kind,
     Objects,
     Pose,
-    nowhere,
-    object_shapes,
 )
 from fabkit.formats.gerber.standard import STANDARD, escape
 from fabkit.formats.gerber.state import BROKEN_SHARE, ROUNDING_STEPS
-from fabkit.geometry.areas import without_holes
 from fabkit.geometry.segments import Segments
 
 _STEPS: Final = 1_000_000
@@ -94,116 +89,6 @@ def write_gerber(file: GerberFile) -> bytes:
         digest = hashlib.md5(data.replace(b"\n", b""), usedforsecurity=False).hexdigest()
         data += f"%TF.MD5,{digest}*%\n".encode()
     return data + b"M02*\n"
-
-
-# Objects that cannot be written as they are
-
-
-def strokes_as_regions(file: GerberFile) -> GerberFile:
-    """Give the file with strokes of anything but solid circles as the regions they cover.
-
-    Section 2.4 lets only the solid standard circle stroke.
-    """
-    o = file.objects
-    strokes = [k for k, a in enumerate(file.apertures) if a.diameter_mm is None]
-    stroked = o.stroked
-    rows = np.flatnonzero(stroked & np.isin(o.aperture, strokes))
-    return with_regions(file, rows, object_shapes(file, rows)) if len(rows) else file
-
-
-def with_regions(file: GerberFile, rows: Ints, shapes: Shapes) -> GerberFile:
-    """Give the file with regions in place of some objects.
-
-    Parameters
-    ----------
-    rows : (n,) int64
-        Objects that are replaced; their attributes and polarity stay.
-    shapes : (n,) object array
-        Area of each, mm.
-    """
-    o = file.objects
-    file, first, last = with_contours(file, shapes)
-    sets = list(file.attribute_sets)
-    joined: dict[tuple[int, int], int] = {}
-    attributes = o.attributes[rows]
-    # A region has no aperture to take attributes from, so it gets those of its tool.
-    for k, row in enumerate(rows.tolist()):
-        key = (int(o.attributes[row]), int(o.aperture[row]))
-        if key[1] < 0:
-            continue
-        if key not in joined:
-            joined[key] = len(sets)
-            sets.append({**file.apertures[key[1]].attributes, **sets[key[0]]})
-        attributes[k] = joined[key]
-    regions = o.take(rows).with_columns(
-        **nowhere(len(rows)),
-        turn=np.zeros(len(rows)),
-        kind=np.full(len(rows), Kind.REGION),
-        aperture=np.full(len(rows), -1),
-        pose=np.zeros(len(rows)),
-        attributes=attributes,
-        first=first,
-        last=last,
-    )
-    return replace(file, objects=o.replaced(rows, regions), attribute_sets=tuple(sets))
-
-
-def with_contours(file: GerberFile, shapes: Shapes) -> tuple[GerberFile, Ints, Ints]:
-    """Add the contours of areas to a file; no object draws them yet.
-
-    Returns
-    -------
-    The file, and first and last row of the segments of each area, as :func:`region_contours` has
-    them.
-    """
-    segments, first, last = region_contours(shapes)
-    base, number = len(file.segments), int(file.segments.contour.max(initial=-1)) + 1
-    segments = segments.with_columns(contour=segments.contour + number)
-    whole = replace(file, segments=ContourSegments.concat(file.segments, segments))
-    return whole, first + base, last + base
-
-
-def region_contours(shapes: Shapes) -> tuple[ContourSegments, Ints, Ints]:
-    """Contours of areas, each of which is to be one region.
-
-    Parameters
-    ----------
-    shapes : (n,) object array of polygons or multipolygons, mm
-        Areas with holes are cut into pieces without, because contours of one region add up.
-
-    Returns
-    -------
-    segments
-        Straight ones.
-    first, last : (n,) int64
-        Rows of the segments of each area.
-    """
-    parts, owner = shapely.get_parts(shapes, return_index=True)
-    pierced = np.flatnonzero(shapely.get_num_interior_rings(parts) > 0)
-    if len(pierced):
-        pieces = [without_holes(p) if k in set(pierced.tolist()) else [p]
-                  for k, p in enumerate(parts)]  # fmt: skip
-        owner = np.repeat(owner, [len(some) for some in pieces])
-        parts = np.array([p for some in pieces for p in some], dtype=object)
-    rings = shapely.get_exterior_ring(parts)
-    points, ring = shapely.get_coordinates(rings, return_index=True)
-    starts = np.flatnonzero(ring[1:] == ring[:-1])
-    line = np.column_stack((points[starts], points[starts + 1]))
-    nothing = np.full(len(line), np.nan)
-    segments = ContourSegments(
-        x0=line[:, 0],
-        y0=line[:, 1],
-        x1=line[:, 2],
-        y1=line[:, 3],
-        cx=nothing,
-        cy=nothing,
-        turn=np.zeros(len(line), np.int8),
-        contour=ring[starts].astype(np.int32),
-        offset=np.zeros(len(line), np.int64),
-    )
-    counts = np.bincount(owner[ring[starts]], minlength=len(shapes))
-    last = np.cumsum(counts)
-    return segments, last - counts, last
 
 
 # What is drawn, in steps
