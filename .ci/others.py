@@ -8,7 +8,8 @@ break: `SEAMS` names, for each library and for the interpreter, the tests that g
 other side. Tests of what our own code decides (rules, prices, words, wiring, comparison) say the
 same on every Python and run once, by the README's command.
 
-Called by `.ci/run` with the default Python; every environment is made anew in a temporary folder.
+Called by `.ci/run` with the default Python and a new folder: first with `prepare`, to make
+environments while the README's command runs (that is mostly waiting), then to run all.
 """
 
 from __future__ import annotations
@@ -18,7 +19,6 @@ import shutil
 import subprocess
 import sys
 import tarfile
-import tempfile
 import time
 import tomllib
 from concurrent.futures import ThreadPoolExecutor, as_completed
@@ -103,24 +103,41 @@ def find_interpreters() -> dict[str, Path]:
 
 
 def make_environment(python: Path, folder: Path, *wanted: object) -> Path:
-    """Make an environment and install into it; give its folder of commands."""
-    run(python, "-m", "venv", "--without-pip", folder)
-    # What is never imported need not be compiled.
-    install = (sys.executable, "-m", "pip", "--python", folder / "bin/python", "install", "-q")
-    run(*install, "--no-compile", *wanted)
+    """Make an environment, unless it is made, and install into it; give its folder of commands."""
+    whole = folder / "whole"
+    if not whole.exists():
+        run(python, "-m", "venv", "--clear", "--without-pip", folder)
+        # What is never imported need not be compiled.
+        install = (sys.executable, "-m", "pip", "--python", folder / "bin/python", "install", "-q")
+        run(*install, "--no-compile", *wanted)
+        whole.touch()
     return folder / "bin"
+
+
+def testing_environment(python: Path, folder: Path, *, lowest: bool) -> Path:
+    """Make an environment of that interpreter for the part of the tests."""
+    project = PROJECT["project"]
+    newest = [*project["dependencies"], *project["optional-dependencies"]["desk"]]
+    needed = ["-r", LOWEST] if lowest else newest
+    return make_environment(python, folder, *TOOLS, *needed)
+
+
+def building_environment(python: Path, folder: Path) -> Path:
+    """Make an environment that can build the package."""
+    return make_environment(
+        python, folder / "builder", "build", *PROJECT["build-system"]["requires"]
+    )
 
 
 def run_tests(python: Path, folder: Path, *, lowest: bool) -> str:
     """Run the part of the tests in a new environment of that interpreter; give its last line."""
-    project = PROJECT["project"]
-    newest = [*project["dependencies"], *project["optional-dependencies"]["desk"]]
-    needed = ["-r", LOWEST] if lowest else newest
-    tools = make_environment(python, folder, *TOOLS, *needed)
+    tools = testing_environment(python, folder, lowest=lowest)
     # Old libraries use what newer ones have deprecated since: that is theirs to mend.
     warnings = ["-W", "default::DeprecationWarning"] if lowest else []
     said = run(
         *(tools / "python", "-m", "pytest", "-q", "-p", "no:cacheprovider", *warnings),
+        # What another version breaks shows soon: other examples are drawn by the README's command.
+        "--hypothesis-profile=seams",
         *(path for paths in SEAMS.values() for path in paths),
         PATH=f"{tools}{os.pathsep}{os.environ['PATH']}",
         PYTHONPATH=str(ROOT),
@@ -130,8 +147,7 @@ def run_tests(python: Path, folder: Path, *, lowest: bool) -> str:
 
 def build_package(python: Path, folder: Path) -> Path:
     """Build source archive and, from it, the wheel; give the wheel."""
-    needed = PROJECT["build-system"]["requires"]
-    tools = make_environment(python, folder / "builder", "build", *needed)
+    tools = building_environment(python, folder)
     run(tools / "python", "-m", "build", "--no-isolation", "--outdir", folder / "dist", ROOT)
     (source,) = (folder / "dist").glob("*.tar.gz")
     with tarfile.open(source) as archive:
@@ -169,32 +185,54 @@ def order_from(python: Path, folder: Path) -> str:
     return f"wheel of {wheel.stat().st_size:,} bytes: verdict and prices are those of the tree"
 
 
-def main() -> None:
-    """Run all of it, two at a time; what cannot be run is said, what fails is said at the end."""
-    found = find_interpreters()
+def versions() -> list[tuple[str, bool]]:
+    """Pythons to run a part of the tests with, and whether with the lowest libraries."""
     own = f"{sys.version_info.major}.{sys.version_info.minor}"
-    wanted = [
-        (v, False) for v in (*SUPPORTED, *NEWER) if v != own and (v in found or v in SUPPORTED)
-    ]
+    found = find_interpreters()
+    newest = [v for v in (*SUPPORTED, *NEWER) if v != own and (v in found or v in SUPPORTED)]
+    return [*((version, False) for version in newest), (SUPPORTED[0], True)]
+
+
+def place_of(folder: Path, version: str, *, lowest: bool) -> Path:
+    """Where the environment of a Python is."""
+    return folder / f"{version}{'-low' * lowest}"
+
+
+def prepare(folder: Path) -> None:
+    """Make environments, one after the other; what fails is tried again when it is needed."""
+    found = find_interpreters()
+    building_environment(Path(sys.executable), folder)
+    for version, lowest in versions():
+        if version in found:
+            place = place_of(folder, version, lowest=lowest)
+            testing_environment(found[version], place, lowest=lowest)
+
+
+def run_all(folder: Path) -> int:
+    """Run all of it, two at a time; say what cannot be run and what fails; give how many failed."""
+    found = find_interpreters()
     failed = 0
-    with tempfile.TemporaryDirectory() as name, ThreadPoolExecutor(2) as two:
-        folder = Path(name)
+    with ThreadPoolExecutor(2) as two:
         begun = time.monotonic()
         jobs = {two.submit(order_from, Path(sys.executable), folder): "the built package"}
-        for version, lowest in [*wanted, (SUPPORTED[0], True)]:
+        for version, lowest in versions():
             title = f"Python {version}, {'lowest' if lowest else 'newest'} libraries"
             if version not in found:
                 print(f"{title}: NOT RUN, there is no such Python here", flush=True)
                 continue
-            place = folder / f"{version}{'-low' * lowest}"
+            place = place_of(folder, version, lowest=lowest)
             jobs[two.submit(run_tests, found[version], place, lowest=lowest)] = title
         for job in as_completed(jobs):
             fault = job.exception()
             failed += fault is not None
             said = f"FAILED\n{fault}" if fault else job.result()
             print(f"{jobs[job]} (after {time.monotonic() - begun:.0f} s): {said}", flush=True)
-    sys.exit(failed)
+    return failed
 
 
 if __name__ == "__main__":
-    main()
+    *asked, folder = sys.argv[1:]
+    if asked == ["prepare"]:
+        prepare(Path(folder))
+    else:
+        sys.exit(run_all(Path(folder)))

@@ -7,6 +7,7 @@ import os
 import shlex
 import socket
 import sys
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -14,6 +15,7 @@ from hypothesis import settings
 # A machine that is busy is no failure: time is bounded where it is the subject of a test. Examples
 # are drawn anew in each run, so fewer of them find the same in a few more runs.
 settings.register_profile("fabkit", deadline=None, max_examples=50)
+settings.register_profile("seams", deadline=None, max_examples=10)  # .ci/others.py
 settings.load_profile("fabkit")
 
 # Modules are kept compiled even where the system asks for the opposite: a start of fabkit, of which
@@ -22,9 +24,22 @@ sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items):
+    """Tests of a room stay together, in whatever order rooms, files and tests were drawn.
+
+    What a room builds for all of its files (boards, a report, a browser) is then built in one of
+    the processes, not in both.
+    """
+    rooms: dict[Path, int] = {}
+    for item in items:
+        rooms.setdefault(item.path.parent, len(rooms))
+    items.sort(key=lambda item: rooms[item.path.parent])
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config, log):
-    """Each process takes one half of the files, so that what a file builds is built once."""
+    """Each process takes one half of the tests and, when it is done, of what the other has left."""
     from xdist.scheduler import WorkStealingScheduling
 
     return WorkStealingScheduling(config, log) if config.getvalue("dist") == "load" else None

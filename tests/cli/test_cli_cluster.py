@@ -16,7 +16,7 @@ from fabkit.outputs.judged import Settings, judge_given
 from fabkit.outputs.many import judge_many, on_cluster
 
 SETTINGS = Settings()
-COUNT = 16
+COUNT = 10
 """Packages of this test; tests/bench/many_packages.py does the same with 200 and with the demo."""
 
 

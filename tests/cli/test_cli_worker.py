@@ -104,7 +104,7 @@ def test_signals_reach_the_work(small, tmp_path):
         time.sleep(0.5)
         run.send_signal(number)
         # The worker holds the pipes, too: this would wait for one that goes on.
-        _, said = run.communicate(timeout=20)
+        _, said = run.communicate(timeout=120)
         assert run.returncode == status
         assert not (tmp_path / "out").exists()
         assert said.count("\n") == (number == signal.SIGINT)
