@@ -406,7 +406,7 @@ def build_frame(copies: Sequence[Copy], measures: Measures, *, rails: bool) -> F
         A board has no straight edge for tabs, or cannot be joined to the others.
     """
     boards = [outer(copy.profile) for copy in copies]
-    box = _box(boards, measures, rails=rails)
+    box, flat = _box(boards, measures, rails=rails)
     obstacles = [find_obstacles(copy) for copy in copies]
     waste = _waste(boards, box, measures)
     while True:
@@ -421,19 +421,19 @@ def build_frame(copies: Sequence[Copy], measures: Measures, *, rails: bool) -> F
     _refuse_loose(copies, len(pieces), places, chosen)
     tabs = tuple(make_tab(places, row, len(boards), measures) for row in chosen.tolist())
     clear = float(places.clear[chosen, 0].min(initial=np.inf))
-    return Frame(box=box, waste=tuple(waste), tabs=tabs, clear_mm=clear)
+    return Frame(box=box, waste=tuple(waste), tabs=tabs, clear_mm=clear, flat=flat)
 
 
 def _box(
     boards: Sequence[BaseGeometry], measures: Measures, *, rails: bool
-) -> tuple[float, float, float, float]:
+) -> tuple[tuple[float, float, float, float], bool]:
+    """Box of the panel, and whether rails run along x."""
     x0, y0, x1, y1 = shapely.total_bounds(np.array(boards, dtype=object)).tolist()
-    if rails:
-        more = measures.rail + measures.gap
-        if x1 - x0 >= y1 - y0:
-            return x0, y0 - more, x1, y1 + more
-        return x0 - more, y0, x1 + more, y1
-    return x0, y0, x1, y1
+    flat = x1 - x0 >= y1 - y0
+    more = measures.rail + measures.gap if rails else 0.0
+    if flat:
+        return (x0, y0 - more, x1, y1 + more), flat
+    return (x0 - more, y0, x1 + more, y1), flat
 
 
 def _waste(
@@ -505,7 +505,7 @@ def with_marks(frame: Frame, measures: Measures) -> Frame:
     x0, y0, x1, y1 = frame.box
     middle = measures.rail / 2
     # Near the ends of both rails; one corner has no fiducial, so that the panel lies one way only.
-    wide = x1 - x0 >= y1 - y0
+    wide = frame.flat
     length = x1 - x0 if wide else y1 - y0
     hole, mark = middle + measures.tooling_hole / 2, middle + 2 * measures.tooling_hole + 2
     ends = [(hole, length - hole), (mark, length - mark)]
@@ -549,8 +549,8 @@ def build_scored_frame(copies: Sequence[Copy], measures: Measures, *, rails: boo
     x1, y1 = boxes[:, 2:].max(axis=0).tolist()
     inner = [_between(boxes[:, [k, k + 2]]) for k in (0, 1)]
     box, waste = (x0, y0, x1, y1), list[BaseGeometry]()
+    wide = x1 - x0 >= y1 - y0
     if rails:
-        wide = x1 - x0 >= y1 - y0
         more = measures.rail
         ends = (y0, y1) if wide else (x0, x1)
         inner[int(wide)] = [ends[0], *inner[int(wide)], ends[1]]
@@ -559,7 +559,8 @@ def build_scored_frame(copies: Sequence[Copy], measures: Measures, *, rails: boo
         for a, b in ((low, ends[0]), (ends[1], high)):
             waste.append(shapely.box(x0, a, x1, b) if wide else shapely.box(a, y0, b, y1))
     lines = [(x, box[1], x, box[3]) for x in inner[0]] + [(box[0], y, box[2], y) for y in inner[1]]
-    return Frame(box=box, waste=tuple(waste), score=np.array(lines).reshape(-1, 4))
+    score = np.array(lines).reshape(-1, 4)
+    return Frame(box=box, waste=tuple(waste), score=score, flat=wide)
 
 
 def _between(spans: Floats) -> list[float]:

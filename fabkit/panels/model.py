@@ -166,6 +166,9 @@ class Frame:
         From the tabs to the nearest hole or pad; those farther than some millimetres count alike.
     score
         (n, 4) float64, mm: ends of the score lines, each from edge to edge.
+    flat
+        Whether rails run along x: along the longer side of the boards, which with the rails may be
+        the shorter one.
     tooling, fiducials
         (n, 2) float64, mm: centres of what stands in the rails.
     """
@@ -175,5 +178,6 @@ class Frame:
     tabs: tuple[Tab, ...] = ()
     clear_mm: float = np.inf
     score: Floats = field(default_factory=lambda: np.empty((0, 4)))
+    flat: bool = True
     tooling: Floats = field(default_factory=lambda: np.empty((0, 2)))
     fiducials: Floats = field(default_factory=lambda: np.empty((0, 2)))

@@ -440,8 +440,14 @@ def panel_sheet(board: Board, look: PanelLook) -> Scene:
     if len(look.score):
         _draw_score(draft, board, look.score, size)
     for name, shape in zip(look.names, look.boards, strict=True):
+        # A name stays beside its board: of a frame with a wide opening, no middle lies on it.
+        low, _, high, _ = shape.bounds
+        wide = text_width(name, 1.5 * size, bold=True)
+        height = 1.5 * size * min(1.0, (high - low) / wide)
+        room = min(wide, high - low) / 2
         middle = shapely.point_on_surface(shape)
-        text = letters(name, middle.x, middle.y, 1.5 * size, align="middle", bold=True)
+        x = min(max(middle.x, low + room), high - room)
+        text = letters(name, x, middle.y, height, align="middle", bold=True)
         draft.coat("names", looks.VERMILION, text)
     return draft.scene()
 

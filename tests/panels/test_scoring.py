@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import zipfile
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ import fabkit
 from fabkit.base.errors import UsageError
 from fabkit.board.model import PathKind
 from fabkit.package.model import RoleKind
+from fabkit.panels.frame import build_scored_frame, with_marks
 from fabkit.panels.model import Measures
 from fabkit.panels.nesting import lay_scored
 from fabkit.schemas import load_schema
@@ -36,6 +38,21 @@ def made(card, tmp_path_factory):
     """Two cards of 85.6 x 53.98 mm with rounded corners."""
     out = tmp_path_factory.mktemp("scored") / "panel.zip"
     return fabkit.panel([card], out, options=SCORED)
+
+
+def test_marks_stand_in_the_rails_of_a_nearly_square_panel():
+    """Boards of 84 x 80 mm in all: rails along the 84 mm make the panel 90 mm high, and the marks
+    are still in the rails."""
+    boards = [shapely.box(x, 0, x + 42, 80) for x in (0, 42)]
+    measures = replace(Measures.of(fabkit.load_house(), score=True), rail=5.0)
+    copies = [SimpleNamespace(profile=board) for board in boards]
+    frame = with_marks(build_scored_frame(copies, measures, rails=True), measures)
+
+    assert frame.box == (0, -5, 84, 85)
+    spots = shapely.points(np.concatenate((frame.tooling, frame.fiducials)))
+    assert len(spots) == 7
+    assert not shapely.intersects(shapely.union_all(boards), spots).any()
+    assert shapely.contains(shapely.union_all(list(frame.waste)), spots).all()
 
 
 def test_boards_lie_edge_to_edge(made):
