@@ -179,14 +179,13 @@ def _spare(halves: int) -> str:
 
 def _terms(house: House, order: Order, bill: Bill | None) -> Mapping[str, str]:
     choice = order.choice
-    finish = house.options.finishes.get(choice.finish)
     terms = {
         "house": house.name,
         "prices of": str(rates_of(house).date) if house.rates else "no prices",
         "thickness": choice.thickness_words,
         "copper": f"{choice.copper_oz:f} oz/ft2",
         "mask": choice.colour,
-        "finish": finish.title if finish else choice.finish,
+        "finish": house.finish_title(choice.finish) or choice.finish,
         "lead time": choice.lead_time,
         "wanted": counted(order.keyboards, _wanted(order))
         + (" and " + _spare(order.spare_halves) if order.spare_halves else ""),

@@ -23,11 +23,12 @@ from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
 from fabkit.outputs.order_folder import write_order
 from fabkit.outputs.pricing import Compared, quote, weigh_changes
 from fabkit.outputs.terminal import Tell
+from fabkit.outputs.watching import sheets_of
 from fabkit.outputs.whole_folder import settle_place
 from fabkit.package.reading import open_package
 from fabkit.parts.listing import list_parts
 from fabkit.sheets.house import House, load_house
-from fabkit.sheets.order import Order, load_order, settle_thickness
+from fabkit.sheets.order import Order, load_order
 from fabkit.sheets.toml_text import sheet_bytes
 from fabkit.wiring.build import list_wiring
 from fabkit.wiring.model import Wiring
@@ -143,8 +144,7 @@ def read_designs(
 
 def settle_order(order: Order, designs: Sequence[Design], house: House) -> Order:
     """Take from the files what the order leaves to them: what each board is, and the thickness."""
-    boards = [design.board for design in designs]
-    return settle_thickness(order_of(boards, order), [b.thickness_mm for b in boards], house)
+    return order_of([design.board for design in designs], order, house=house)
 
 
 def judge_designs(
@@ -226,15 +226,13 @@ def reckon(
 def source_bytes(order: Order) -> dict[str, bytes]:
     """Read the sheets that an order names, and give them with the order file as it was read."""
     own = {Path(order.file).name: order.data} if order.file else {}
-    paths = (*order.houses, *filter(None, [order.parts]))
-    return own | {path.name: sheet_bytes(path) for path in paths}
+    return own | {path.name: sheet_bytes(path) for path in sheets_of(order)}
 
 
 def _edited(order: Order, read: Mapping[str, bytes]) -> list[str]:
     """Names of the order file and sheets whose bytes are no longer those that were read."""
     own = [Path(order.file)] if order.file and Path(order.file).is_file() else []
-    paths = (*own, *order.houses, *filter(None, [order.parts]))
-    return [path.name for path in paths if _now(path) != read[path.name]]
+    return [path.name for path in (*own, *sheets_of(order)) if _now(path) != read[path.name]]
 
 
 def _now(path: Path) -> bytes | None:

@@ -21,6 +21,7 @@ from fabkit.keyboard.hands import FEWEST_LANDS, named_hand
 from fabkit.keyboard.model import BoardIs, Hand, Hands
 from fabkit.package.naming import names_something
 from fabkit.package.reading import find_packages, open_package
+from fabkit.sheets.house import House
 from fabkit.sheets.order import (
     BESIDE,
     BoardUse,
@@ -32,6 +33,7 @@ from fabkit.sheets.order import (
     halves_of,
     order_for,
     package_stem,
+    settle_thickness,
 )
 from fabkit.sheets.order_template import ProposedBoard
 
@@ -61,13 +63,15 @@ def require_same_count(boards: Sequence[Board], order: Order) -> None:
         )
 
 
-def order_of(boards: Sequence[Board], order: Order | None) -> Order:
+def order_of(boards: Sequence[Board], order: Order | None, *, house: House | None = None) -> Order:
     """Make the order for some boards, each settled by its files where its use is not stated.
 
     Parameters
     ----------
     order
         As loaded; None orders one keyboard of the first board.
+    house
+        Whose thicknesses are offered: by it the thickness is settled, too, where it is left open.
 
     Raises
     ------
@@ -81,7 +85,10 @@ def order_of(boards: Sequence[Board], order: Order | None) -> Order:
         # An order without a file was named by a path; the board may know better.
         if one.package is not None and wanted.name == one.name == package_stem(Path(one.package)):
             wanted = replace(wanted, name=name, boards=(replace(one, name=name),))
-    return settle_uses(wanted, boards)
+    settled = settle_uses(wanted, boards)
+    if house is None:
+        return settled
+    return settle_thickness(settled, [board.thickness_mm for board in boards], house)
 
 
 def settle_uses(order: Order, boards: Sequence[Board]) -> Order:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from typing import Final
@@ -428,9 +429,7 @@ def _likeness(change: Record) -> tuple[object, ...]:
 def _subjects(group: Sequence[Record]) -> str:
     what = group[0]["kind"].split("/")[0]
     if what in ("hole", "slot"):
-        near: dict[str, int] = {}
-        for change in group:
-            near[change.get("near", "")] = near.get(change.get("near", ""), 0) + 1
+        near = Counter(change.get("near", "") for change in group)
         if set(near) == {""}:
             return f"the first at {place_words(group[0])}"
         names = [f"{n} at {ref}" if ref else f"{n} elsewhere" for ref, n in near.items()]

@@ -406,10 +406,10 @@ def picture_files(
 def look_of_order(order: Order, house: House) -> PreviewOptions:
     """Give the look nearest to that of an order's boards; a sheet may name more than is drawn."""
     choice = order.choice
-    sheet = house.options.finishes.get(choice.finish)
+    title = house.finish_title(choice.finish) or ""
     return PreviewOptions(
         mask=MaskColour.of(choice.colour) or MaskColour.GREEN,
-        finish=Finish.of(f"{choice.finish} {sheet.title if sheet else ''}") or Finish.TIN,
+        finish=Finish.of(f"{choice.finish} {title}") or Finish.TIN,
         thickness_mm=float(choice.thickness_mm),
     )
 

@@ -6,21 +6,18 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from fabkit.base.errors import OutputRefused
 from fabkit.base.tables import Record
 from fabkit.base.units import counted, format_number
-from fabkit.board.build import build_board
 from fabkit.compare.boards import compare_boards
 from fabkit.mending.model import LayerProof, Mended, load_corrections
 from fabkit.outputs.atomic import write_archive
 from fabkit.outputs.comparison import compare_record
 from fabkit.outputs.formats import to_document
-from fabkit.outputs.pack import find_difference
+from fabkit.outputs.pack import refuse_difference
 from fabkit.outputs.records import board_record, finding_record
 from fabkit.outputs.report.board_view import compare_section
 from fabkit.outputs.report.shell import render_page
 from fabkit.outputs.terminal import Terminal
-from fabkit.package.reading import open_package
 
 CAUTION: Final = (
     "A mended file is still to be looked at by its designer: mend the layout, too, or the next"
@@ -38,13 +35,7 @@ def write_mended(mended: Mended, target: Path | str, *, replace: bool = False) -
     """
 
     def verify(part: Path) -> None:
-        again = build_board(open_package(part, limits=mended.after.package.limits))
-        difference = find_difference(mended.after, again)
-        if difference:
-            raise OutputRefused(
-                f"the zip does not read back as the same board: {difference}",
-                hint="Nothing was kept; please report this.",
-            )
+        refuse_difference(mended.after, part, hint="Nothing was kept; please report this.")
 
     write_archive(Path(target), mended.files, verify=verify, replace=replace)
 

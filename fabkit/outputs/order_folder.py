@@ -280,14 +280,13 @@ def pack_board(
 ) -> tuple[Record, Packed | None]:
     """Pack a board; its entry of the manifest, and the zip or None where errors forbid it."""
     judged, choice = contents.boards[number], contents.order.choice
-    finish = contents.house.options.finishes.get(choice.finish)
     options = PackOptions(
         name=judged.ordered.name if contents.order.file else None,
         thickness_mm=float(choice.thickness_mm),
         copper_oz=float(choice.copper_oz),
         colour=choice.colour,
         finish=choice.finish,
-        finish_title=finish.title if finish else None,
+        finish_title=contents.house.finish_title(choice.finish),
         lead_time=choice.lead_time,
         extras=choice.extras,
         quantity=_pieces(contents, number),

@@ -199,15 +199,8 @@ def pack(
     contents[README] = readme_text(board, files, options, accepted_errors(judged)).encode()
 
     def verify(part: Path) -> None:
-        again = build_board(open_package(part, limits=board.package.limits))
-        if options.edge is not None:
-            again = choose_edge(again, options.edge)
-        difference = find_difference(board, again, profile_made=made is not None)
-        if difference:
-            raise OutputRefused(
-                f"the zip does not read back as the same board: {difference}",
-                hint="nothing was kept; pack the folder by hand and report this",
-            )
+        hint = "nothing was kept; pack the folder by hand and report this"
+        refuse_difference(board, part, hint=hint, edge=options.edge, profile_made=made is not None)
 
     return replace_fields(
         write_archive(target, contents, verify=verify, replace=replace),
@@ -265,8 +258,7 @@ def pack_all(
     results = [check(board, house, options=judged) for board in boards]
     for result in results:
         refuse_errors(result)
-    finish = house.options.finishes.get(options.finish or "")
-    options = replace_fields(options, finish_title=finish.title if finish else None)
+    options = replace_fields(options, finish_title=house.finish_title(options.finish))
     made = []
     for board, target, result in zip(boards, targets, results, strict=True):
         tell(f"packing {target}")
@@ -310,6 +302,26 @@ def _bytes_of(file: PackageFile, files: Mapping[str, PackageFile]) -> bytes:
         if PurePosixPath(other.name).is_relative_to(folder)
     }
     return fit_job(file.data, beside)
+
+
+def refuse_difference(
+    board: Board, part: Path, *, hint: str, edge: str | None = None, profile_made: bool = False
+) -> None:
+    """Read a zip back, and refuse it when it does not give the board that was written.
+
+    Raises
+    ------
+    OutputRefused
+        It does not.
+    """
+    again = build_board(open_package(part, limits=board.package.limits))
+    if edge is not None:
+        again = choose_edge(again, edge)
+    difference = find_difference(board, again, profile_made=profile_made)
+    if difference:
+        raise OutputRefused(
+            f"the zip does not read back as the same board: {difference}", hint=hint
+        )
 
 
 def find_difference(a: Board, b: Board, *, profile_made: bool = False) -> str:

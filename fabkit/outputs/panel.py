@@ -47,7 +47,7 @@ from fabkit.panels import merging
 from fabkit.panels.build import PanelPlan, plan_panel
 from fabkit.panels.model import Copy
 from fabkit.sheets.house import House, load_house
-from fabkit.sheets.order import BoardChoice, Order, PanelOptions, settle_thickness
+from fabkit.sheets.order import BoardChoice, Order, PanelOptions
 
 _EDGE_MM: Final = 0.002
 """Nearly straight corners are joined as an outline is read, which moves the edge by less."""
@@ -245,9 +245,9 @@ def _wanted(
 
 def _thickness_mm(boards: Sequence[Board], order: Order | None, house: House) -> float:
     """Find the thickness that is ordered: as chosen, else as a file states, else the usual one."""
-    stated = [board.thickness_mm for board in boards]
     if order is not None:
-        return float(settle_thickness(order_of(boards, order), stated, house).choice.thickness_mm)
+        return float(order_of(boards, order, house=house).choice.thickness_mm)
+    stated = (board.thickness_mm for board in boards)
     return next((mm for mm in stated if mm is not None), USUAL_THICKNESS_MM)
 
 

@@ -34,7 +34,7 @@ from fabkit.parts.book import load_parts
 from fabkit.parts.listing import list_parts
 from fabkit.parts.model import Bill
 from fabkit.sheets.house import House, load_house
-from fabkit.sheets.order import MOST_COPIES, Order, PanelOptions, order_for, settle_thickness
+from fabkit.sheets.order import MOST_COPIES, Order, PanelOptions, order_for
 
 
 def quote(
@@ -71,7 +71,7 @@ def quote(
     """
     designs = as_designs(boards)
     sheet = house or load_house()
-    wanted = settle_thickness(order_of(designs, order), [b.thickness_mm for b in designs], sheet)
+    wanted = order_of(designs, order, house=sheet)
     verdicts = results or [
         check(b, sheet, options=CheckOptions.of(wanted, use=one.stated))
         for b, one in zip(designs, wanted.boards, strict=True)
@@ -416,7 +416,7 @@ def weigh_changes(
     for name, board, known in (("OLD", comparison.old, None), ("NEW", comparison.new, result)):
         # Each board is judged and priced at its own thickness where the order leaves it open.
         base = order or order_for(board.package.source, use=asked.use)
-        wanted = settle_thickness(order_of([board], base), [board.thickness_mm], sheet)
+        wanted = order_of([board], base, house=sheet)
         tell(f"checking {name}")
         verdict = known or check(board, sheet, options=_options_of_check(asked, order and wanted))
         found.append(verdict)

@@ -22,7 +22,12 @@ Print = tuple[tuple[str, int, int], ...]
 def inputs_of(order: Order) -> tuple[Path, ...]:
     """List everything an order is made from: packages, sheets and the order file itself."""
     files = [Path(order.file)] if order.file else []
-    return (*(b.package for b in order.boards), *files, *order.houses, *filter(None, [order.parts]))
+    return (*(b.package for b in order.boards), *files, *sheets_of(order))
+
+
+def sheets_of(order: Order) -> tuple[Path, ...]:
+    """List the house sheets and the parts book that an order names."""
+    return (*order.houses, *filter(None, [order.parts]))
 
 
 def fingerprint(paths: Sequence[Path]) -> Print:

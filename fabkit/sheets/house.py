@@ -404,6 +404,11 @@ class House(Result):
         """Whether a quantity of one design can be ordered."""
         return quantity >= self.minimum and quantity % self.step == 0
 
+    def finish_title(self, key: str | None) -> str | None:
+        """Give a finish in the words of the sheet; None where it is not offered."""
+        finish = self.options.finishes.get(key or "")
+        return finish.title if finish else None
+
     def next_quantity(self, need: int) -> int:
         """Smallest quantity of one design that can be ordered and covers the need."""
         least = max(need, self.minimum, 1)

@@ -8,7 +8,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-import numpy as np
 import shapely
 
 from fabkit.base.tables import Record, Table, columns_of
@@ -228,7 +227,7 @@ def _pads(board: Board, side: str) -> list[tuple[int, int, int, str, str]]:
         if layer.side != side:
             continue
         file, objects = layer.file, layer.file.objects
-        flashes = np.flatnonzero((objects.kind == Kind.FLASH) & objects.dark)
+        flashes = objects.dark_rows(Kind.FLASH)
         # Small pads of a fill's cut-outs and of drawn text carry no attributes; vias do.
         for row in flashes.tolist():
             attributes = file.attribute_sets[objects.attributes[row]]

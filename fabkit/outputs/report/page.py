@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Final
@@ -247,9 +248,8 @@ def _facts(contents: OrderContents) -> Iterator[str]:
         size = f"{format_number(width, digits=1)} × {format_mm(height, digits=1)}"
         yield f"{name}{size}, {counted(len(judged.board.copper), 'copper layer')}"
     choice = contents.order.choice
-    finish = contents.house.options.finishes.get(choice.finish)
     yield choice.thickness_words
-    yield f"{choice.colour}, {finish.title if finish else choice.finish}"
+    yield f"{choice.colour}, {contents.house.finish_title(choice.finish) or choice.finish}"
     wanted, spare = contents.order.keyboards, contents.order.spare_halves
     more = f" and {spare} spare hal{'f' if spare == 1 else 'ves'}" if spare else ""
     unit = contents.costs.unit[0].replace("half", "keyboard")
@@ -361,9 +361,7 @@ def _pack_text(pack: Record) -> str:
 
 
 def _check_text(checks: Sequence[Record]) -> str:
-    counts: dict[str, int] = {}
-    for check in checks:
-        counts[check["state"]] = counts.get(check["state"], 0) + 1
+    counts = Counter(check["state"] for check in checks)
     return ", ".join(f"{n} {state}" for state, n in counts.items())
 
 
