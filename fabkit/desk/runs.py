@@ -49,8 +49,6 @@ Ended = Callable[[Death], None]
 
 def warm_up() -> None:
     """Load everything in the process that is copied, so that the first order need not wait."""
-    # Each of its threads would take memory, and nothing here multiplies large matrices.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     with undisturbed():
         copying(_LOADED).Process(target=_nothing, daemon=True).start()
 

@@ -108,8 +108,6 @@ def judge_apart(
     seconds
         Longest time for one package; then its process is ended, and its record says so.
     """
-    # Each of its threads would take memory, and nothing here multiplies large matrices.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     waiting = iter(parcels)
     running: dict[Connection, _Running] = {}
     try:
@@ -223,6 +221,8 @@ def failed_midway(
 
 def copying(loaded: Sequence[str]) -> ForkServerContext | SpawnContext:
     """Make processes as copies of one that has loaded these modules, where the system can."""
+    # Each of its threads would take memory, and nothing here multiplies large matrices.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     if sys.platform == "win32":
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")

@@ -292,20 +292,26 @@ def causes_of(findings: Sequence[Record]) -> dict[str, list[list[Record]]]:
     return causes
 
 
-def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:
-    """Print the causes to act on, worst first, and give in a few words what is not shown."""
-    causes = causes_of(findings)
-    echoes: dict[str, list[str]] = {}
+def echoes_of(findings: Sequence[Record]) -> dict[str, list[Record]]:
+    """Group the findings that follow from others by the rule that they follow from."""
+    echoes: dict[str, list[Record]] = {}
     for finding in findings:
         if "follows" in finding:
-            echoes.setdefault(finding["follows"], []).append(finding["id"])
+            echoes.setdefault(finding["follows"], []).append(finding)
+    return echoes
+
+
+def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:
+    """Print the causes to act on, worst first, and give in a few words what is not shown."""
+    causes, echoes = causes_of(findings), echoes_of(findings)
     acted = [*causes.get("stop", ()), *causes.get("decide", ())]
     shown = acted[:SHOWN_CAUSES]
     offer = find_offer([group[0]["id"] for group in acted])
     in_full = CAUSE_LINES - len(shown) - bool(offer)
     for n, group in enumerate(shown):
         # The first ones are told in full where not all can be.
-        print_cause(console, group, echoes.get(group[0]["id"], ()), brief=n >= in_full)
+        follow = [echo["id"] for echo in echoes.get(group[0]["id"], ())]
+        print_cause(console, group, follow, brief=n >= in_full)
     if offer:
         console.print(offer)
     folded = []

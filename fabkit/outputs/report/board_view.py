@@ -28,7 +28,7 @@ from fabkit.outputs.comparison import (
 )
 from fabkit.outputs.report.shell import render_page
 from fabkit.outputs.terminal import cause_words
-from fabkit.outputs.verdict import causes_of
+from fabkit.outputs.verdict import causes_of, echoes_of
 from fabkit.package.model import RoleKind, Side, face_word
 from fabkit.pictures import looks
 from fabkit.pictures.changes import change_scenes, frame_of, picture_key
@@ -294,10 +294,7 @@ def board_causes(
     board: Board, findings: Sequence[Record], options: PreviewOptions
 ) -> dict[str, list[Cause]]:
     """Group findings into causes with their places and pictures, by consequence."""
-    follow: dict[str, list[Record]] = {}
-    for finding in findings:
-        if "follows" in finding:
-            follow.setdefault(finding["follows"], []).append(finding)
+    follow = echoes_of(findings)
     causes: dict[str, list[Cause]] = {}
     for word, groups in causes_of(findings).items():
         for group in groups:
