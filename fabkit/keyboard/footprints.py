@@ -398,3 +398,22 @@ def _turned(points: Floats, turn_deg: float) -> Floats:
     turn = np.radians(turn_deg)
     c, s = np.cos(turn), np.sin(turn)
     return np.asarray(points @ np.array([[c, s], [-s, c]]))
+
+
+ROWS_APART_MM: Final = (12.7, 15.24, 17.78, 20.32, 22.86, 25.4)
+"""Distances of the two rows of controller boards: multiples of a tenth of an inch (common
+practice)."""
+
+
+def are_rows(first: Floats, second: Floats) -> bool:
+    """Whether equal rows of holes, (n, 2) float64, mm, lie beside each other as a controller's."""
+    if len(first) < 2 or len(second) < 2:
+        return False
+    shift = second.mean(axis=0) - first.mean(axis=0)
+    apart = float(np.hypot(*shift))
+    if min(abs(apart - r) for r in ROWS_APART_MM) > 0.3:
+        return False
+    gap, _ = PointTree(second).query(first + shift)
+    along = first[-1] - first[0]
+    lean = abs(float(along @ shift)) / (np.hypot(*along) * apart)
+    return bool(gap.max() < 0.3 and lean < 0.05)

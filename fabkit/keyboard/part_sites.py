@@ -23,7 +23,7 @@ from fabkit.board.model import Board, Component
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.candidates import is_switch, place_tolerance
-from fabkit.keyboard.footprints import Lands, LandTable, box_middle, read_lands
+from fabkit.keyboard.footprints import Lands, LandTable, are_rows, box_middle, read_lands
 from fabkit.keyboard.kinds import (
     diode_sites,
     find_chips,
@@ -695,25 +695,22 @@ def _in_key(key: Key, x: float, y: float) -> tuple[float, float]:
     return c * dx + s * dy, -s * dx + c * dy
 
 
-ROWS_APART_MM: Final = (12.7, 15.24, 17.78, 20.32, 22.86, 25.4)
-"""Distances of the two rows of controller boards: multiples of a tenth of an inch (common
-practice)."""
-
-
 def _with_rows(drafts: list[_Draft], board: Board) -> list[_Draft]:
     """Two equal rows of holes side by side hold a controller that no pattern described."""
     rows = [d for d in drafts if d.site.kind == "header" and d.site.pins >= _FEWEST_ROW_PINS]
+    spots = board.holes.spots()
     used: set[int] = set()
     made: list[_Draft] = []
     for i, first in enumerate(rows):
         for j in range(i + 1, len(rows)):
             second = rows[j]
-            if i in used or j in used or not _side_by_side(first.site, second.site, board):
+            a, b = first.site, second.site
+            pair = {i, j}.isdisjoint(used) and a.pins == b.pins
+            if not pair or not are_rows(spots[list(a.holes)], spots[list(b.holes)]):
                 continue
             used |= {i, j}
             for d in (first, second):
                 d.site = replace(d.site, kind="controller row")
-            a, b = first.site, second.site
             made.append(
                 _Draft(
                     PartSite(
@@ -730,22 +727,6 @@ def _with_rows(drafts: list[_Draft], board: Board) -> list[_Draft]:
                 )
             )
     return [*drafts, *made]
-
-
-def _side_by_side(a: PartSite, b: PartSite, board: Board) -> bool:
-    if a.pins != b.pins or len(a.holes) < 2 or len(b.holes) < 2:
-        return False
-    h = board.holes
-    first = h.spots()[list(a.holes)]
-    second = h.spots()[list(b.holes)]
-    shift = second.mean(axis=0) - first.mean(axis=0)
-    apart = float(np.hypot(*shift))
-    if min(abs(apart - r) for r in ROWS_APART_MM) > 0.3:
-        return False
-    gap, _ = PointTree(second).query(first + shift)
-    along = first[-1] - first[0]
-    lean = abs(float(along @ shift)) / (np.hypot(*along) * apart)
-    return bool(gap.max() < 0.3 and lean < 0.05)
 
 
 def _merge(drafts: list[_Draft], same: _Same) -> list[_Draft]:
