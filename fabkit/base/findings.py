@@ -327,6 +327,10 @@ class LineIndex:
         )
 
 
+_DISTINCT: Final = 20
+"""Different messages kept per rule; later ones are counted under the last one."""
+
+
 @dataclass(slots=True)
 class _Entry:
     rule: Rule
@@ -346,16 +350,11 @@ class ProblemLog:
         Member name of the file.
     keep
         Places kept per kind of problem.
-    distinct
-        Different messages kept per rule; later ones are counted under the last one.
     """
 
-    def __init__(
-        self, file: str, *, keep: int = DEFAULT_LIMITS.problem_places, distinct: int = 20
-    ) -> None:
+    def __init__(self, file: str, *, keep: int = DEFAULT_LIMITS.problem_places) -> None:
         self.file = file
         self._keep = keep
-        self._distinct = distinct
         self._entries: dict[tuple[str, str], _Entry] = {}
         self._messages: dict[str, int] = {}
 
@@ -375,7 +374,7 @@ class ProblemLog:
         if entry is None:
             seen = self._messages.get(rule.id, 0)
             # A file may make each message another one: their number has a bound, counts have none.
-            if seen >= self._distinct:
+            if seen >= _DISTINCT:
                 key = (rule.id, "")
                 entry = self._entries.get(key)
                 message = f"{rule.title} (further kinds)"

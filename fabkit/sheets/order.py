@@ -353,11 +353,9 @@ def lead_numbers(boards: Sequence[OrderedBoard]) -> tuple[int, ...]:
     return tuple(n for n, one in enumerate(boards) if one.use not in BESIDE) or (0,)
 
 
-def ordered_board(
-    package: Path, *, name: str, use: BoardUse | None, roles: Mapping[str, str] | None = None
-) -> OrderedBoard:
+def ordered_board(package: Path, *, name: str, use: BoardUse | None) -> OrderedBoard:
     """Make a design that gives the halves its use implies; None leaves the use to its files."""
-    made = OrderedBoard(package=package, name=name, roles=roles or {})
+    made = OrderedBoard(package=package, name=name)
     return made if use is None else with_use(replace(made, stated=use), use)
 
 

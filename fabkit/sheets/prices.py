@@ -72,14 +72,13 @@ class Currency:
         steps = (value / self.step).quantize(Decimal(1), rounding=_ROUNDING[self.mode])
         return (steps * self.step).quantize(self.step)
 
-    def format(self, value: Decimal, *, digits: int | None = None) -> str:
+    def format(self, value: Decimal) -> str:
         """Write an amount with its currency.
 
         >>> Currency("cu", Decimal("0.01")).format(Decimal("1234.5"))
         '1,234.50 cu'
         """
-        places = self.digits if digits is None else digits
-        shown = value.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_UP)
+        shown = value.quantize(Decimal(1).scaleb(-self.digits), rounding=ROUND_HALF_UP)
         return f"{shown:,} {self.code}"
 
     def split(self, total: Decimal, weights: Sequence[Decimal | int]) -> tuple[Decimal, ...]:

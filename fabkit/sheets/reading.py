@@ -111,12 +111,11 @@ class Wrong(ValueError):
         The one to point at; empty: the table.
     """
 
-    def __init__(self, key: str, message: str, *, expected: str, nearest: str = "") -> None:
+    def __init__(self, key: str, message: str, *, expected: str) -> None:
         super().__init__(message)
         self.key = key
         self.message = message
         self.expected = expected
-        self.nearest = nearest
 
 
 # What a dataclass declares
@@ -319,9 +318,7 @@ class _Reader:
             return cls(**values)
         except Wrong as wrong:
             at = (*path, wrong.key) if wrong.key else path
-            raise self.text.error(
-                at, wrong.message, expected=wrong.expected, nearest=wrong.nearest
-            ) from wrong
+            raise self.text.error(at, wrong.message, expected=wrong.expected) from wrong
 
     def _filled(self, filled: Filled, path: KeyPath) -> object:
         if filled is Filled.NAME:

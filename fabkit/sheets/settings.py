@@ -48,17 +48,8 @@ def settings_file() -> Path:
     return user_config_path("fabkit", appauthor=False) / "settings.toml"
 
 
-def load_settings(
-    file: Path | None = None, environment: Mapping[str, str] | None = None
-) -> dict[str, Setting]:
+def load_settings() -> dict[str, Setting]:
     """Every setting that is made, by name: those of :data:`TEXTS`, and ``tax``.
-
-    Parameters
-    ----------
-    file
-        The settings file; None takes :func:`settings_file`.  It need not exist.
-    environment
-        Environment variables; None takes the process's own.
 
     Raises
     ------
@@ -67,12 +58,11 @@ def load_settings(
     UsageError
         An environment variable has a value it cannot have.
     """
-    path = file or settings_file()
+    path = settings_file()
     made = _from_file(read_sheet(path), path) if path.is_file() else {}
-    variables = os.environ if environment is None else environment
     for name in TEXTS:
         variable = f"FABKIT_{name.upper()}"
-        if text := variables.get(variable):
+        if text := os.environ.get(variable):
             made[name] = Setting(value=_value(name, text, variable), source=variable, variable=True)
     return made
 
