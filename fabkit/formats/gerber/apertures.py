@@ -25,7 +25,9 @@ from fabkit.formats.gerber.macros import (
     Note,
     Primitive,
     StandardShape,
+    centred_box,
     evaluate_macro,
+    size_of,
 )
 from fabkit.formats.gerber.model import Aperture, Attributes, Pose, posed
 from fabkit.rules import load_rule
@@ -89,11 +91,7 @@ def build_aperture(
 def _standard_size(shape: StandardShape) -> tuple[float, float]:
     if shape.template != "P":
         return shape.width, shape.height
-    outer = shape.outer(CHORD_ERROR_MM)
-    if outer.is_empty:
-        return 0.0, 0.0
-    x0, y0, x1, y1 = outer.bounds
-    return float(x1 - x0), float(y1 - y0)
+    return size_of(shape.outer(CHORD_ERROR_MM))
 
 
 def _standard(
@@ -146,9 +144,8 @@ def _hole(
     if len(hole) == 1:
         inside = shape.holds(hole[0])
     else:
-        w, h = hole
         outer = shape.outer(CHORD_ERROR_MM)
-        inside = bool(shapely.contains_properly(outer, shapely.box(-w / 2, -h / 2, w / 2, h / 2)))
+        inside = bool(shapely.contains_properly(outer, centred_box(*hole)))
     if not inside:
         note(HOLE_OUTSIDE, f"the hole of {name} does not lie inside it")
     return hole
@@ -252,21 +249,19 @@ def _primitives(shape: StandardShape) -> Iterator[Primitive]:
         else:
             yield _outline(shapely.get_coordinates(shape.outer(_FINE_MM)))
     elif shape.template == "R":
-        yield _outline(shapely.get_coordinates(shapely.box(-w / 2, -h / 2, w / 2, h / 2)))
+        yield _outline(shapely.get_coordinates(centred_box(w, h)))
     else:
         x, y = max(w - h, 0) / 2, max(h - w, 0) / 2
         narrow = min(w, h)
         yield Primitive("circle", True, (narrow, x, y, 0.0))
         if x or y:
             yield Primitive("circle", True, (narrow, -x, -y, 0.0))
-            dx, dy = (x, narrow / 2) if x else (narrow / 2, y)
-            yield _outline(shapely.get_coordinates(shapely.box(-dx, -dy, dx, dy)))
+            sides = (2 * x, narrow) if x else (narrow, 2 * y)
+            yield _outline(shapely.get_coordinates(centred_box(*sides)))
     if len(shape.hole) == 1:
         yield Primitive("circle", False, (shape.hole[0], 0.0, 0.0, 0.0))
     elif shape.hole:
-        w, h = shape.hole
-        hole = shapely.box(-w / 2, -h / 2, w / 2, h / 2)
-        yield _outline(shapely.get_coordinates(hole), on=False)
+        yield _outline(shapely.get_coordinates(centred_box(*shape.hole)), on=False)
 
 
 def _modern(primitives: tuple[Primitive, ...]) -> tuple[Primitive, ...] | None:

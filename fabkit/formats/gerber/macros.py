@@ -200,6 +200,19 @@ def disc(x: float, y: float, diameter: float, chord_error_mm: float) -> BaseGeom
     return shapely.Polygon(ring * (diameter / 2) + np.array((x, y)))
 
 
+def centred_box(width: float, height: float) -> BaseGeometry:
+    """Box about the origin."""
+    return shapely.box(-width / 2, -height / 2, width / 2, height / 2)
+
+
+def size_of(shape: BaseGeometry) -> tuple[float, float]:
+    """Width and height of the box of a shape; 0 where it is empty."""
+    if shape.is_empty:
+        return 0.0, 0.0
+    x0, y0, x1, y1 = shape.bounds
+    return float(x1 - x0), float(y1 - y0)
+
+
 def turned(points: Floats, degrees: float) -> Floats:
     """Points turned about the origin; right angles exactly."""
     if degrees % 90 == 0:
@@ -350,11 +363,7 @@ class MacroShape:
         plain &= all(c[0] > x0 and c[1] > y0 and c[2] < x1 and c[3] < y1 for c in cuts)
         if plain:
             return max(x1 - x0, 0.0), max(y1 - y0, 0.0)
-        shape = self(chord_error_mm)
-        if shape.is_empty:
-            return 0.0, 0.0
-        low_x, low_y, high_x, high_y = shape.bounds
-        return float(high_x - low_x), float(high_y - low_y)
+        return size_of(self(chord_error_mm))
 
 
 def _join(made: BaseGeometry, run: list[BaseGeometry], adding: bool) -> BaseGeometry:
@@ -402,7 +411,7 @@ class StandardShape:
         if self.template == "C" or (self.template == "O" and w == h):
             return disc(0.0, 0.0, w, chord_error_mm)
         if self.template == "R":
-            return shapely.box(-w / 2, -h / 2, w / 2, h / 2)
+            return centred_box(w, h)
         if self.template == "P":
             return shapely.Polygon(regular_polygon(0.0, 0.0, w, self.vertices, self.rotation))
         x, y = max(w - h, 0) / 2, max(h - w, 0) / 2
@@ -417,8 +426,7 @@ class StandardShape:
             return shape
         if len(self.hole) == 1:
             return shape.difference(disc(0.0, 0.0, self.hole[0], chord_error_mm))
-        w, h = self.hole
-        return shape.difference(shapely.box(-w / 2, -h / 2, w / 2, h / 2))
+        return shape.difference(centred_box(*self.hole))
 
 
 Note = Callable[[Rule, str], None]
