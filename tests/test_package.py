@@ -75,7 +75,7 @@ def test_what_the_demo_lacks_is_said(tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize("arguments", [["check", "demo"], ["quote", "demo"]], ids=lambda a: a[0])
-def test_commands_know_the_demo(arguments, tmp_path, monkeypatch):
+def test_commands_know_the_demo(arguments, tmp_path, monkeypatch, read_once):
     """Commands take `demo` where a package or an order is expected."""
     monkeypatch.chdir(tmp_path)
     result = CliRunner().invoke(cli, arguments)

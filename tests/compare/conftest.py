@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from compare_boards import WHEATEAR, read
+from compare_boards import ROOT, WHEATEAR, read
 
 import fabkit
 
@@ -24,3 +24,9 @@ def rev_b():
 def revised(rev_a, rev_b):
     """The demonstration's revisions compared."""
     return fabkit.compare_boards(rev_a, rev_b)
+
+
+@pytest.fixture(scope="session")
+def half():
+    """A half of six keys, compared in a third of the time."""
+    return read(ROOT / "fixtures" / "pair" / "left")

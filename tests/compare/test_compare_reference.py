@@ -123,11 +123,11 @@ def _edited(objects, edits):
     max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(edits=_edits(), name=st.sampled_from(("top copper", "bottom copper", "top legend")))
-def test_random_edits_are_found_where_they_are(rev_b, edits, name):
+def test_random_edits_are_found_where_they_are(half, edits, name):
     """Random edits of a layer: areas are those of the whole images, and only there."""
-    new = edit_layer(rev_b, name, lambda o: _edited(o, edits))
-    comparison = fabkit.compare_boards(rev_b, new)
-    before, after = _image(rev_b, name), _image(new, name)
+    new = edit_layer(half, name, lambda o: _edited(o, edits))
+    comparison = fabkit.compare_boards(half, new)
+    before, after = _image(half, name), _image(new, name)
     plus, minus = after.difference(before), before.difference(after)
     places = [c for c in comparison.changes if c.is_area]
     slack = 1e-3 + SLIVER_MM * (plus.length + minus.length) / 2
@@ -139,16 +139,16 @@ def test_random_edits_are_found_where_they_are(rev_b, edits, name):
         assert places
     truth = shapely.union_all([plus, minus]).buffer(1e-6)
     assert all(truth.contains(shapely.Point(c.x_mm, c.y_mm)) for c in places)
-    assert mirror_agrees(rev_b, new)
+    assert mirror_agrees(half, new)
 
 
 @settings(
     max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(data=st.data())
-def test_random_edits_of_holes_are_each_found(rev_b, data):
+def test_random_edits_of_holes_are_each_found(half, data):
     """Holes that are gone, moved a little, or resized: as many changes as edits, of their kinds."""
-    h = rev_b.holes
+    h = half.holes
     rows = data.draw(st.lists(st.integers(0, len(h) - 1), min_size=1, max_size=6, unique=True))
     kinds = [data.draw(st.sampled_from(("removed", "moved", "resized"))) for _ in rows]
     x, diameter, keep = h.x.copy(), h.diameter.copy(), np.ones(len(h), dtype=bool)
@@ -159,8 +159,8 @@ def test_random_edits_of_holes_are_each_found(rev_b, data):
             x[row] += 0.05
         else:
             diameter[row] += 0.05
-    new = replace(rev_b, holes=h.with_columns(x=x, diameter=diameter).take(keep))
-    found = [c for c in fabkit.compare_boards(rev_b, new).changes if c.what == "hole"]
+    new = replace(half, holes=h.with_columns(x=x, diameter=diameter).take(keep))
+    found = [c for c in fabkit.compare_boards(half, new).changes if c.what == "hole"]
 
     assert Counter(c.verb.value for c in found) == Counter(kinds)
     assert {(round(c.x_mm, 2), round(c.y_mm, 2)) for c in found} == {
