@@ -123,6 +123,13 @@ def shared_browser(start):
         yield browser
 
 
+@pytest.fixture(scope="session")
+def scriptless(start):
+    """One browser that runs no scripts."""
+    with start(script=False) as browser:
+        yield browser
+
+
 @pytest.fixture
 def page(shared_browser, report):
     """The report, freshly opened."""

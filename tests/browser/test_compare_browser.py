@@ -56,19 +56,18 @@ def test_the_wipe_moves_by_keyboard(shared_browser, address):
     assert [e for e in shared_browser.get_log("browser") if e["level"] == "SEVERE"] == []
 
 
-def test_without_scripts_both_stand_side_by_side(start, address):
+def test_without_scripts_both_stand_side_by_side(scriptless, address):
     """No script: no slider, and the boards are beside each other, each whole."""
     from selenium.webdriver.common.by import By
 
-    with start(script=False) as browser:
-        browser.get(address)
-        images = browser.find_elements(By.CSS_SELECTOR, ".wipe:first-of-type img")[:2]
-        sliders = browser.find_elements(By.CSS_SELECTOR, ".wipe input[type=range]")
-        rects = [image.rect for image in images]
+    scriptless.get(address)
+    images = scriptless.find_elements(By.CSS_SELECTOR, ".wipe:first-of-type img")[:2]
+    sliders = scriptless.find_elements(By.CSS_SELECTOR, ".wipe input[type=range]")
+    rects = [image.rect for image in images]
 
-        assert not any(slider.is_displayed() for slider in sliders)
-        assert rects[0]["x"] + rects[0]["width"] <= rects[1]["x"] + 1
-        assert rects[0]["y"] == pytest.approx(rects[1]["y"], abs=1)
+    assert not any(slider.is_displayed() for slider in sliders)
+    assert rects[0]["x"] + rects[0]["width"] <= rects[1]["x"] + 1
+    assert rects[0]["y"] == pytest.approx(rects[1]["y"], abs=1)
 
 
 def test_an_accessibility_audit_finds_nothing_serious(shared_browser, address):

@@ -308,20 +308,19 @@ def test_the_theme_can_be_chosen(page):
     assert sum(map(int, re.findall(r"\d+", dark))) < 150
 
 
-def test_everything_is_read_without_script(start, report):
+def test_everything_is_read_without_script(scriptless, report):
     """Without script both faces, causes, parts, costs and files are there; no dead controls."""
-    with start(script=False) as browser:
-        browser.get(report.address)
-        for summary in all_by_css(browser, "summary"):
-            if summary.is_displayed():
-                browser.execute_script(CENTRE, summary)
-                summary.click()
-        text = by_css(browser, "body").text
-        faces = [f.is_displayed() for f in all_by_css(browser, ".face")]
-        controls = [b for b in all_by_css(browser, "button, input[type=range]") if b.is_displayed()]
-        hidden = all_by_css(browser, ".off")
+    scriptless.get(report.address)
+    for summary in all_by_css(scriptless, "summary"):
+        if summary.is_displayed():
+            scriptless.execute_script(CENTRE, summary)
+            summary.click()
+    text = by_css(scriptless, "body").text
+    faces = [f.is_displayed() for f in all_by_css(scriptless, ".face")]
+    controls = [b for b in all_by_css(scriptless, "button, input[type=range]") if b.is_displayed()]
+    hidden = all_by_css(scriptless, ".off")
 
-        assert not any(layer.is_displayed() for layer in hidden)
+    assert not any(layer.is_displayed() for layer in hidden)
     contents = report.contents
 
     assert faces == [True, True]
