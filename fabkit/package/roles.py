@@ -49,10 +49,10 @@ COPPER_ORDER: Final = load_rule("package/copper-order-unknown")
 _STATED: Final = 0.95
 """From here on a role rests on an attribute, the job file or the user's word."""
 _FEWEST_SPOTS: Final = 6
+"""Fewer pads than this do not speak against a name."""
 _TRACKED: Final = 0.1
 _UNTRACKED: Final = 0.02
 """Shares of pads at which strokes end: at least in copper, at most in a mask."""
-"""Fewer pads than this do not speak against a name."""
 _SIDED: Final = (RoleKind.MASK, RoleKind.LEGEND, RoleKind.PASTE)
 _BASE: Final = (RoleKind.COPPER, RoleKind.PROFILE, RoleKind.DRILL)
 _ONE_EACH: Final = (*_SIDED, RoleKind.PROFILE, RoleKind.COPPER)

@@ -12,7 +12,7 @@ from typing import Annotated, Final, Literal
 
 from fabkit.base.errors import UsageError
 from fabkit.base.tables import Result, Table, columns_of
-from fabkit.sheets.prices import RateCard, judged_card
+from fabkit.sheets.prices import RateCard, judged_card, next_order
 from fabkit.sheets.reading import (
     Count,
     Exact,
@@ -411,8 +411,7 @@ class House(Result):
 
     def next_quantity(self, need: int) -> int:
         """Smallest quantity of one design that can be ordered and covers the need."""
-        least = max(need, self.minimum, 1)
-        return -(-least // self.step) * self.step
+        return next_order(need, self.minimum, self.step)
 
 
 def thickness_tolerance_mm(thickness_mm: float) -> float:

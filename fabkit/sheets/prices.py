@@ -313,6 +313,15 @@ class RateCard:
         return find_currency(self.code, step=self.round_to, mode=self.rounding)
 
 
+def next_order(need: int, minimum: int, step: int) -> int:
+    """Find the smallest quantity that can be ordered and covers a need.
+
+    >>> next_order(7, 5, 5), next_order(1, 5, 5)
+    (10, 5)
+    """
+    return -(-max(need, minimum) // step) * step
+
+
 _RATES: KeyPath = ("rates",)
 
 
@@ -387,11 +396,7 @@ def _judge_ladder(
     step: int,
 ) -> None:
     """Quantities must be covered once each, from the minimum order up."""
-
-    def next_order(quantity: int) -> int:
-        return -(-max(quantity, minimum) // step) * step
-
-    due = next_order(1)
+    due = next_order(1, minimum, step)
     for i, rung in enumerate(rungs):
         row = (*path, _row(rung))
         if rung.from_quantity > due:
@@ -420,7 +425,7 @@ def _judge_ladder(
                 f"{rung.to_quantity} is below from_quantity",
                 expected=f"at least {rung.from_quantity}",
             )
-        due = next_order(rung.to_quantity + 1)
+        due = next_order(rung.to_quantity + 1, minimum, step)
 
 
 def _judge_steps(text: SheetText, key: str, steps: Sequence[Step]) -> None:
