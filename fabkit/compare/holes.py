@@ -15,6 +15,7 @@ from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.compare.model import MOVED_MM, Change, Verb, What
 from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.segments import turned
 
 ONE_PLACE_MM: Final = 0.2
 """A hole of another size this near is the same hole, resized (our choice)."""
@@ -49,10 +50,7 @@ class Motion:
 
     def carry(self, points: Floats) -> Floats:
         """Where points go that move along."""
-        angle = np.radians(self.turned_deg)
-        turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
-        moved: Floats = (points - self.start) @ turn.T + self.end
-        return moved
+        return turned(points - self.start, self.turned_deg) + self.end
 
     def carried(self, points: Floats) -> Floats:
         """Where points go that move along; infinite for those too far away to do so."""

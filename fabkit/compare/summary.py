@@ -11,6 +11,7 @@ import numpy as np
 from fabkit.base.columns import Floats
 from fabkit.base.units import and_words, counted, format_mm, format_number, some_of
 from fabkit.compare.model import HALF_KEY_MM, Alignment, Change, Verb, What
+from fabkit.geometry.segments import turned
 
 MOST: Final = 6
 """Sentences of a summary."""
@@ -310,14 +311,8 @@ def _repeated(changes: Sequence[Change], middles: Floats, turns: Floats) -> list
     away = at[:, None, :] - middles[None, :, :]
     nearest = np.argmin(np.hypot(away[..., 0], away[..., 1]), axis=1)
     step = away[np.arange(len(at)), nearest]
-    angle = np.radians(turns[nearest])
     # Seen from the key: what changed alike lies at one place of each, however it is turned.
-    local = np.column_stack(
-        (
-            step[:, 0] * np.cos(angle) + step[:, 1] * np.sin(angle),
-            step[:, 1] * np.cos(angle) - step[:, 0] * np.sin(angle),
-        )
-    )
+    local = turned(step, -turns[nearest])
     groups: dict[tuple[object, ...], list[int]] = defaultdict(list)
     for k, change in enumerate(changes):
         if np.hypot(*step[k]) <= HALF_KEY_MM:

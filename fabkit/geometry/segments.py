@@ -85,6 +85,20 @@ class Placing:
         return replace(linear, dx_mm=float(dx[0]), dy_mm=float(dy[0]))
 
 
+def turned(points: Floats, degrees: float | Floats) -> Floats:
+    """Turn points about the origin, counter-clockwise, (n, 2) float64; one point is (2,).
+
+    Parameters
+    ----------
+    degrees
+        Of all points, or (n,) of each.
+    """
+    angle = np.radians(degrees)
+    c, s = np.cos(angle), np.sin(angle)
+    x, y = points[..., 0], points[..., 1]
+    return np.stack((c * x - s * y, s * x + c * y), axis=-1)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Points(Columns):
     """Places.

@@ -19,6 +19,7 @@ from fabkit.base.columns import Floats, Ints, rows_by
 from fabkit.base.units import INCH_MM
 from fabkit.board.model import Board, Component, Holes
 from fabkit.geometry.neighbours import PointTree, label_groups, usual_gap
+from fabkit.geometry.segments import turned
 from fabkit.keyboard.footprints import LandTable, box_middle, find_turns
 from fabkit.keyboard.model import Evidence, Family, Hold, Spot
 from fabkit.keyboard.patterns import PLACE_TOLERANCE_MM, Pattern, Site, find_sites
@@ -188,15 +189,9 @@ def _from_site(site: Site) -> Candidate:
 
 
 def _contacts(site: Site, *, mirrored: bool) -> tuple[Spot, ...]:
-    turn = np.radians(site.rotation_deg)
-    c, s, sign = float(np.cos(turn)), float(np.sin(turn)), -1 if mirrored else 1
-    return tuple(
-        (
-            site.x_mm + c * sign * h.x_mm - s * h.y_mm,
-            site.y_mm + s * sign * h.x_mm + c * h.y_mm,
-        )
-        for h in site.pattern.contacts
-    )
+    shape = np.array([h.at_mm for h in site.pattern.contacts]).reshape(-1, 2)
+    placed = turned(shape * (-1 if mirrored else 1, 1), site.rotation_deg)
+    return tuple((site.x_mm + x, site.y_mm + y) for x, y in placed.tolist())
 
 
 def from_centres(board: Board) -> Iterator[Candidate]:

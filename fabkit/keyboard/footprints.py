@@ -17,7 +17,7 @@ from fabkit.board.copper import VIA_MM, find_pads, pad_centres
 from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber.model import GerberFile, object_shapes
 from fabkit.geometry.neighbours import PointTree
-from fabkit.geometry.segments import Points
+from fabkit.geometry.segments import Points, turned
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -249,12 +249,11 @@ def _near(board: Board, lands: LandTable, centres: Floats, turns_deg: Floats) ->
     apart, key = PointTree(centres).query(points)
     mine = np.flatnonzero(apart <= REACH_MM)
     away = points[mine] - centres[key[mine]]
-    turn = np.radians(turns_deg[key[mine]])
-    c, sn = np.cos(turn), np.sin(turn)
+    x, y = turned(away, -turns_deg[key[mine]]).T
     return Features(
         key=key[mine].astype(np.int32),
-        x=c * away[:, 0] + sn * away[:, 1],
-        y=-sn * away[:, 0] + c * away[:, 1],
+        x=x,
+        y=y,
         what=what[mine],
         size=size[mine],
         row=row[mine].astype(np.int32),
@@ -351,7 +350,7 @@ def find_turns(lands: Sequence[Floats]) -> list[tuple[float, Floats] | None]:
         if turn is None:
             out.append(None)
             continue
-        out.append((turn, at.mean(axis=0) + _turned(middle, turn)))
+        out.append((turn, at.mean(axis=0) + turned(middle, turn)))
     return out
 
 
@@ -384,7 +383,7 @@ def _turn(usual: Floats, away: Floats) -> float | None:
     found = []
     for row in np.flatnonzero(np.abs(there - reach[far]) <= ALIKE_MM).tolist():
         turn = float(np.degrees(np.arctan2(away[row, 1], away[row, 0])) - start)
-        if _lie_on(_turned(usual, turn), away):
+        if _lie_on(turned(usual, turn), away):
             found.append(round(turn, 2) % 360)
     return min(found, key=lambda turn: min(turn, 360 - turn), default=None)
 
@@ -392,12 +391,6 @@ def _turn(usual: Floats, away: Floats) -> float | None:
 def _lie_on(a: Floats, b: Floats) -> bool:
     """Whether two footprints about their middles are the same."""
     return len(a) == len(b) and bool((PointTree(b).query(a)[0] <= ALIKE_MM).all())
-
-
-def _turned(points: Floats, turn_deg: float) -> Floats:
-    turn = np.radians(turn_deg)
-    c, s = np.cos(turn), np.sin(turn)
-    return np.asarray(points @ np.array([[c, s], [-s, c]]))
 
 
 ROWS_APART_MM: Final = (12.7, 15.24, 17.78, 20.32, 22.86, 25.4)

@@ -21,6 +21,7 @@ from fabkit.base.units import natural
 from fabkit.board.copper import VIA_MM
 from fabkit.board.model import Board, Component
 from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.segments import turned
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.candidates import is_switch, place_tolerance
 from fabkit.keyboard.footprints import Lands, LandTable, are_rows, box_middle, read_lands
@@ -37,7 +38,7 @@ from fabkit.keyboard.kinds import (
     pattern_site,
     why_no_part,
 )
-from fabkit.keyboard.model import Evidence, Group, Key, Keyboard, Mount, PartKind, PartSite
+from fabkit.keyboard.model import Evidence, Group, Keyboard, Mount, PartKind, PartSite
 from fabkit.keyboard.patterns import Site, find_lone, find_sites, load_patterns
 from fabkit.package.model import Side
 
@@ -347,9 +348,10 @@ class _Finder:
             return False
         _, near = PointTree(self.centres).query(np.array([(part.x_mm, part.y_mm)]))
         key = self.keyboard.keys[int(near[0])]
-        x, y = _in_key(key, part.x_mm, part.y_mm or 0.0)
+        away = np.array((part.x_mm - key.x_mm, (part.y_mm or 0.0) - key.y_mm))
+        x, y = turned(away, -key.rotation_deg).tolist()
         low, high = LIGHT_MM
-        return abs(x) <= _AXIS_MM and low <= abs(y) <= high
+        return bool(abs(x) <= _AXIS_MM and low <= abs(y) <= high)
 
     @property
     def _switch_nets(self) -> set[str]:
@@ -685,14 +687,6 @@ def _mount(part: Component, mine: LandTable) -> Mount:
         return "through-hole"
     drawn = not part.mount and len(mine) > 0 and not bool(mine.through.any())
     return "surface" if part.mount == "SMD" or drawn else "not known"
-
-
-def _in_key(key: Key, x: float, y: float) -> tuple[float, float]:
-    """Measure a place along a key's own axes."""
-    turn = np.radians(key.rotation_deg)
-    c, s = float(np.cos(turn)), float(np.sin(turn))
-    dx, dy = x - key.x_mm, y - key.y_mm
-    return c * dx + s * dy, -s * dx + c * dy
 
 
 def _with_rows(drafts: list[_Draft], board: Board) -> list[_Draft]:

@@ -19,6 +19,7 @@ import numpy as np
 from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.board.model import BoardSlots, Holes
 from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.segments import turned
 from fabkit.keyboard.model import Family, Hold
 from fabkit.sheets.reading import Count, Length, Span, Wrong, read_as
 from fabkit.sheets.toml_text import SheetText, read_sheet
@@ -396,10 +397,7 @@ def _is_whole(pattern: Pattern, match: _Match, points: Floats) -> bool:
     first, second = shape[: len(shape) // 2], shape[len(shape) // 2 :]
     step = first[1] - first[0]
     beyond = np.array([first[0] - step, second[0] - step, first[-1] + step, second[-1] + step])
-    turn = np.radians(match.angle)
-    c, s = np.cos(turn), np.sin(turn)
-    placed = beyond * (-1, 1) if match.mirrored else beyond
-    placed = placed @ np.array([[c, s], [-s, c]]) + match.origin
+    placed = turned(beyond * (-1, 1) if match.mirrored else beyond, match.angle) + match.origin
     met = PointTree(points).query(placed)[0] <= 2 * pattern.tolerance_mm
     return not (met[:2].all() or met[2:].all())
 
