@@ -23,7 +23,6 @@ from fabkit.compare.model import (
     MOVED_MM,
     SLIVER_MM,
     Alignment,
-    Box,
     Change,
     LayerChange,
     Points,
@@ -32,6 +31,7 @@ from fabkit.compare.model import (
 )
 from fabkit.geometry.areas import touching_pairs
 from fabkit.geometry.neighbours import PointTree, label_groups
+from fabkit.geometry.segments import Box
 from fabkit.package.model import RoleKind, Side
 
 NAMES: Final = 3

@@ -16,12 +16,10 @@ from fabkit.base.findings import Finding, Severity, worst_first
 from fabkit.base.tables import Result, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
-from fabkit.geometry.segments import Placing
+from fabkit.geometry.segments import Box, Placing
 from fabkit.package.model import RoleKind, Side
 
 Points = Floats
-Box = tuple[float, float, float, float]
-"""Min x, min y, max x, max y, mm."""
 Place = tuple[float, float]
 """x and y, mm."""
 

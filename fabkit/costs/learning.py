@@ -353,18 +353,17 @@ def _untold(
     if others:
         names = ", ".join(name or "an unnamed country" for name in others)
         yield f"shipping is learned for {land or 'an unnamed country'}; that to {names} is left out"
-    taxed = [q for q in quotes if q.tax is not None and q.boards is not None]
-    rates = {
+    rates = [
         round(float(q.tax / (q.boards + (q.shipping or 0))), 2)
-        for q in taxed
+        for q in quotes
         if q.tax is not None and q.boards is not None
-    }
-    if len(rates) == 1 and next(iter(rates)):
+    ]
+    if len(set(rates)) == 1 and rates[0]:
         yield (
-            f"tax is {rates.pop():.0%} of boards and shipping in {counted(len(taxed), 'quote')}; "
+            f"tax is {rates[0]:.0%} of boards and shipping in {counted(len(rates), 'quote')}; "
             "it belongs into the order file, as vat_rate of [tax]"
         )
-    elif not taxed:
+    elif not rates:
         yield 'no quote states tax: prices are taken as net; write tax = "gross" if they hold it'
     days = [q.date for q in quotes if q.date is not None]
     if not days:

@@ -38,7 +38,7 @@ def find_effects(
     return tuple(sorted(moved, key=lambda e: (-abs(e.difference), e.key)))
 
 
-def recalculate(lines: Sequence[Line], change: Callable[[Line, Input], Decimal]) -> list[Line]:
+def recalculate(lines: Sequence[Line], change: Callable[[Input], Decimal]) -> list[Line]:
     """Calculate the same lines with inputs changed; sums of other lines follow."""
     amounts: dict[str, Decimal] = {}
     made = []
@@ -48,16 +48,14 @@ def recalculate(lines: Sequence[Line], change: Callable[[Line, Input], Decimal])
             inputs = tuple(
                 replace(
                     i,
-                    value=sum((amounts[k] for k in i.lines), Decimal(0))
-                    if i.lines
-                    else change(line, i),
+                    value=sum((amounts[k] for k in i.lines), Decimal(0)) if i.lines else change(i),
                 )
                 for i in element.inputs
             )
             elements.append(replace(element, inputs=inputs))
         exchange = line.exchange
         if exchange is not None:
-            exchange = replace(exchange, value=change(line, exchange))
+            exchange = replace(exchange, value=change(exchange))
         new = replace(line, elements=tuple(elements), exchange=exchange)
         amounts[new.key] = new.amount
         made.append(new)
@@ -79,7 +77,7 @@ def _price_effects(best: Offer, base: Decimal) -> Iterator[Effect]:
             seen.setdefault((line.exchange.name, line.exchange.origin), "exchange rate")
     for key, title in seen.items():
 
-        def change(_line: Line, item: Input, key: tuple[str, str] = key) -> Decimal:
+        def change(item: Input, key: tuple[str, str] = key) -> Decimal:
             return item.value * CHANGE if (item.name, item.origin) == key else item.value
 
         changed = replace(best, lines=tuple(recalculate(best.lines, change)))

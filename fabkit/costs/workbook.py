@@ -32,7 +32,7 @@ from fabkit.costs.pages import (
     total_of,
 )
 from fabkit.parts.model import Bill, ShopOrder
-from fabkit.sheets.prices import RateCard, Rung
+from fabkit.sheets.prices import RateCard, Rung, Step
 
 PLAIN: Final = "#,##0.######"
 LANDED: Final = (Group.DUTY, Group.TAX, Group.HANDLING)
@@ -117,8 +117,7 @@ class _House:
         for n, (word, factor) in enumerate(rates.lead_time.items()):
             self._named(f"lead{n}", f"factor of lead time {word}", word, factor, "rates.lead_time")
         for n, step in enumerate(rates.thickness):
-            self._step(f"thickness{n}", "thickness", step.below_mm, step.above_mm)
-            self._price(f"thickness{n}", step.price, f"{step.at}.price")
+            self._step(f"thickness{n}", "thickness", step)
         self._options(rates)
         self._further(rates)
 
@@ -138,10 +137,9 @@ class _House:
                 finish.surcharge_per_dm2,
                 f"{at}.surcharge_per_dm2",
             )
-        for key, steps in (("drill", rates.small_drill), ("track", rates.fine_track)):
+        for key, steps in _fine_steps(rates):
             for n, step in enumerate(steps):
-                self._step(f"{key}{n}", f"smallest {key}", step.below_mm, step.above_mm)
-                self._price(f"{key}{n}", step.price, f"{step.at}.price")
+                self._step(f"{key}{n}", f"smallest {key}", step)
 
     def _further(self, rates: RateCard) -> None:
         """Write holes, panels, extras and shipping."""
@@ -178,14 +176,12 @@ class _House:
         row = self._row(name, title, value, at)
         self.cells[f"{name}_of"] = self.page.cell("C", row, word)
 
-    def _step(self, name: str, title: str, below: Decimal | None, above: Decimal | None) -> None:
-        """Bounds of a step: it applies below the one, or above the other."""
+    def _step(self, name: str, title: str, step: Step) -> None:
+        """Write the bounds of a step, which applies below the one or above the other; its price."""
         row = self.page.texts(f"{title}: below, above, mm")
-        self.cells[f"{name}_below"] = self.page.cell("C", row, below or Decimal(0), PLAIN)
-        self._beside(f"{name}_above", "D", row, above)
-
-    def _price(self, name: str, price: Decimal, at: str) -> None:
-        self._row(name, "    costs", price, at)
+        self.cells[f"{name}_below"] = self.page.cell("C", row, step.below_mm or Decimal(0), PLAIN)
+        self._beside(f"{name}_above", "D", row, step.above_mm)
+        self._row(name, "    costs", step.price, f"{step.at}.price")
 
 
 class _Parts:
@@ -488,11 +484,8 @@ class _Quote:
         """Key, expression and note of each surcharge that may apply."""
         options = self.basis.house.options
         if rates.thickness:
-            met = [
-                f"choose(thickness_mm < thickness{k}_below, thickness{k}, "
-                f"thickness_mm > thickness{k}_above, thickness{k}, 0)"
-                for k, _ in enumerate(rates.thickness)
-            ]
+            steps = [f"thickness{k}" for k, _ in enumerate(rates.thickness)]
+            met = [_met("thickness_mm", step, step) for step in steps]
             yield "thickness", total_of(met), "thin or thick boards"
         colours = [f"colour == colour{k}_of, colour{k}" for k, _ in enumerate(options.colours)]
         yield "colour", _choice(colours), "of the mask"
@@ -501,14 +494,10 @@ class _Quote:
             for k, _ in enumerate(options.finishes)
         ]
         yield "finish", _choice(finishes), "fixed, and per dm2"
-        for key, steps in (("drill", rates.small_drill), ("track", rates.fine_track)):
-            if steps and f"{key}_{n}" in self.scopes[0]:
-                prices = [
-                    f"choose({key}_{n} < {key}{k}_below, {key}{k}, {key}_{n} > {key}{k}_above, "
-                    f"{key}{k}, 0)"
-                    for k, _ in enumerate(steps)
-                ]
-                dearest = f"max({', '.join(prices)})" if len(prices) > 1 else prices[0]
+        for key, fine in _fine_steps(rates):
+            if fine and f"{key}_{n}" in self.scopes[0]:
+                names = [f"{key}{k}" for k, _ in enumerate(fine)]
+                dearest = _greatest([_met(f"{key}_{n}", name, name) for name in names])
                 title = {"drill": "small_drill", "track": "fine_track"}[key]
                 yield title, dearest, "the dearest step that is met"
         if rates.hole_density.per_dm2 is not None:
@@ -531,8 +520,8 @@ class _Quote:
         fine = self.basis.house.fine_surcharge
         if fine and fine not in self.basis.order.choice.extras:
             paid = [
-                f"choose({key}_{n} < {key}{k}_below, 1, {key}_{n} > {key}{k}_above, 1, 0)"
-                for key, steps in (("drill", rates.small_drill), ("track", rates.fine_track))
+                _met(f"{key}_{n}", f"{key}{k}", "1")
+                for key, steps in _fine_steps(rates)
                 if f"{key}_{n}" in self.scopes[0]
                 for k, _ in enumerate(steps)
             ]
@@ -635,6 +624,16 @@ class _Quote:
 def _choice(pairs: Sequence[str], otherwise: str = "0 / 0") -> str:
     """Write a choice; where nothing fits the sheet shows an error, not a wrong price."""
     return f"choose({', '.join(pairs)}, {otherwise})" if pairs else otherwise
+
+
+def _fine_steps(rates: RateCard) -> tuple[tuple[str, tuple[Step, ...]], ...]:
+    """Give the steps by what a board measures, each with its name."""
+    return ("drill", rates.small_drill), ("track", rates.fine_track)
+
+
+def _met(value: str, step: str, then: str) -> str:
+    """Write what counts where a value lies below or above the bounds of a step; else 0."""
+    return f"choose({value} < {step}_below, {then}, {value} > {step}_above, {then}, 0)"
 
 
 def _in_words(expression: str) -> str:

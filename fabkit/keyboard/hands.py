@@ -57,7 +57,7 @@ USE_WORDS: Final[dict[BoardUse, str]] = {
 def find_hands(board: Board, keys: Sequence[Key], lands: Lands) -> Hands:
     """Find what one board is from its keys."""
     if not keys:
-        return Hands(use="none", halves=0, groups=(), stated_by="files", why="no keys were found")
+        return Hands(use="none", halves=0, groups=(), why="no keys were found")
     if _is_plate(keys, lands):
         found = _by_place(board, keys)
         why = f"it has {counted(len(keys), 'opening')} for switches and no lands for their contacts"
@@ -85,7 +85,6 @@ def _by_faces(board: Board, keys: Sequence[Key]) -> Hands:
         use="reversible",
         halves=1,
         groups=_either_face(len(keys), leaning),
-        stated_by="files",
         why=f"{sum(turnable)} of {counted(len(keys), 'key')} have contacts for either face",
         hand_known=bool(leaning),
     )
@@ -115,7 +114,6 @@ def _by_place(board: Board, keys: Sequence[Key]) -> Hands:
         use=use,
         halves=2 if hand == "whole" else 1,
         groups=(Group(hand=hand, face_up=up, keys=every),),
-        stated_by="files",
         why=why,
         hand_known=known,
     )
@@ -142,15 +140,15 @@ def _hand(board: Board, seen: Floats, leaning: float) -> tuple[Hand, str, bool]:
     named = named_hand(board)
     if len(seen) > MOST_OF_HALF:
         return "whole", f"{len(seen)} keys are too many for a half", True
-    if named is not None and (not leaning or (leaning > 0) == (named == "left")):
+    shown: Hand = "left" if leaning > 0 else "right"
+    if named is not None and (not leaning or shown == named):
         return named, f"its name says {named}", bool(leaning)
     if not leaning:
         return "whole", "its keys do not lean to one hand", True
     shift = abs(leaning) * float(np.ptp(seen[:, 0])) / usual_gap(seen)
     if is_plain_grid(seen) and shift < CERTAIN_SHIFT:
         return "whole", "its keys stand in plain rows", True
-    hand: Hand = "left" if leaning > 0 else "right"
-    return hand, f"its thumb keys lie to the {'right' if leaning > 0 else 'left'}", True
+    return shown, f"its thumb keys lie to the {'right' if leaning > 0 else 'left'}", True
 
 
 def named_hand(board: Board) -> Hand | None:
@@ -176,7 +174,6 @@ def _parted(parting: Parting, centres: Floats, up: Side) -> Hands:
             use=hand,
             halves=2,
             groups=tuple(_group(hand, up, g) for g in groups),
-            stated_by="files",
             why=f"its keys stand in two groups that are copies of one {hand} half",
         )
     shown = leans[0] * leans[1] < 0
@@ -194,7 +191,6 @@ def _parted(parting: Parting, centres: Floats, up: Side) -> Hands:
         use="both",
         halves=2,
         groups=(_group("left", up, left), _group("right", up, right)),
-        stated_by="files",
         why=f"its keys stand in two groups {alike}, and nothing joins them{where}",
         hand_known=shown,
     )

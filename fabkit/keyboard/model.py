@@ -180,11 +180,6 @@ class PartSite:
     evidence: tuple[Evidence, ...] = ()
     confidence: float = 1.0
 
-    @property
-    def doubled(self) -> bool:
-        """Whether several footprints are offered for the one part."""
-        return len(self.refs) > 1
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
@@ -232,7 +227,7 @@ class Hands:
     use: BoardUse
     halves: int
     groups: tuple[Group, ...]
-    stated_by: Literal["user", "files"]
+    stated_by: Literal["user", "files"] = "files"
     why: str
     hand_known: bool = True
     contradiction: str = ""
