@@ -469,6 +469,7 @@ class _Ground:
 
     def _within(self, edit: HouseEdit, change: Change) -> bool:
         amount = change.amount_mm
+        # A hole that moved as well was not only drilled wider.
         moved = change.moved_mm is not None and np.hypot(*change.moved_mm) > 0.05
         return (
             amount is not None

@@ -297,6 +297,7 @@ def _doubts(tariff: Tariff, priced: Sequence[PastQuote]) -> list[str]:
         "options"
         for i in tariff.dropped
     ]
+    # As many rules as quotes meet every price, whatever the prices are.
     spare = len(priced) - len(tariff.dropped) - len(tariff.terms) - bool(tariff.minimum)
     if spare < 2 or len(priced) < _FEW:
         left = counted(max(0, spare), "quote")
@@ -445,6 +446,7 @@ def _unsure_boards(tariff: Tariff, asked: Sequence[Asked]) -> Iterator[Unsure]:
     rate = float(tariff.rate(max(a.quantity for a in asked)))
     for term, price, spread in zip(tariff.terms, tariff.prices, tariff.spread, strict=True):
         rule = _NAMES[term.kind][1]
+        # Doubts of rules that are charged together are added as squares: they seldom err together.
         # Rules on the area are shares, because they grow with it; fixed prices are amounts.
         part = spread / rate if rule == "area" and rate else spread
         if math.isfinite(part):

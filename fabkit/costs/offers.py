@@ -253,6 +253,7 @@ def spread_of(
 
 def _doubt(element: Element, learned: Learned, weight_g: Decimal) -> Decimal:
     values = {i.name: i.value for i in element.inputs}
+    # A doubt may lie between two quotes: of area in pieces, of size in mm, of parcels in gram.
     measure = {
         "area": values.get("pieces"),
         "base": max(values.get("width_mm", Decimal(0)), values.get("height_mm", Decimal(0))),

@@ -108,5 +108,6 @@ def sharing_text(share: Share, costs: CostSheet) -> str:
         lines += [f"  {pieces:>5} x {title}" for pieces, title in share.keeps]
     elif share.keeper and share.name != share.keeper:
         lines += ["", f"Left-overs stay with {share.keeper}."]
+    # It goes into a mail: control characters from a name must not break its lines.
     shown = ("".join(c if c.isprintable() else "·" for c in line) for line in lines)
     return "\n".join(shown) + "\n"

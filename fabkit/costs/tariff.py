@@ -309,6 +309,7 @@ def _rates(lessons: Lessons) -> Iterator[str]:
     largest = Decimal(max(float(max(a.long_mm for a in asked)), LARGEST_MM))
     ends = [boxes[s][0].at for s in sizes] + [(largest, largest)]
     for n, box in enumerate(ends):
+        # Steps add up: a size costs what all smaller steps do.
         if n:
             price += boxes[sizes[n - 1]][1]
         for first, last in rungs:

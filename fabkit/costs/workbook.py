@@ -557,6 +557,7 @@ class _Quote:
             self._rule("parcel_g", "weight that is charged", "true_g", "g")
         top = len(rates.shipping.bands) - 1
         self._rule("parcels", "parcels", f"max(1, ceil(parcel_g / band{top}_g))", "parcels")
+        # Without `tidy` a spreadsheet may put a weight just at a limit into the next band.
         self._rule(
             "rest_g",
             "weight of the last parcel",

@@ -62,6 +62,7 @@ class Match:
 
     def fits(self, fields: Mapping[str, str]) -> bool:
         """Whether a component's fields fit."""
+        # Not fnmatch(), which follows the system's own rules of upper and lower case.
         return all(
             fnmatch.fnmatchcase(fields.get(name, "").casefold(), wanted.casefold())
             for name, wanted in self._wanted()

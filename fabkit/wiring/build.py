@@ -399,6 +399,7 @@ class Bench:
         x0, y0, x1, y1 = self.bounds
         up = half.face_up == "top"
         seen, turns = seen_places([w.key.key for w in wired], up=up)
+        # From the lower left corner as seen: of a board turned over, its right edge.
         seen = seen - (x0 if up else -x1, y0)
         cells = lay_grid(seen, turns)
         scan, matrix = _scheme(half.common, wired, cells)

@@ -215,6 +215,7 @@ def _power(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
         said = f"{pin.label} is on net {pin.node}"
         if pin.home and not pin.function:
             said = f"{pin.label}, which is {pin.home} on the left half, is on net {pin.node}"
+        # Copper without a name may well be ground: only a name can contradict a pin.
         net_named = not is_nameless(pin.node)
         if pin.node in used and nature:
             on_power.append((pin, said))
@@ -253,6 +254,7 @@ def _pin_finding(rule: Rule, message: str, pin: Pin, half: HalfWiring) -> Findin
 
 def compare_hands(left: HalfWiring, right: HalfWiring) -> Iterator[Finding]:
     """Places of one board whose key has another pin on the other half."""
+    # On two boards, or with another controller, other pins are meant.
     if left.board != right.board or left.controllers != right.controllers:
         return
     pins = {_where(k): _pin_names(k) for k in left.keys}
