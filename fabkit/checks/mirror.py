@@ -82,8 +82,27 @@ def find_mirror(copper: Copper, keys: Sequence[Key]) -> Mirror | None:
         whole = _judge(copper, rows, pads, box, images, axis)
         if whole.hole_score >= WHOLE_SHARE and whole.pad_score >= FACING_SHARE:
             return whole
-    hole_images = _images(keys, np.column_stack((at, holes.diameter[rows])))
-    pad_images = _images(keys, np.column_stack((box, outer_face(copper)[pads])))
+    ways = (_of_keys(copper, keys, rows, pads, box, across) for across in (True, False))
+    # The first of equals: a switch stands upright again after a turn about its upright axis.
+    return max((way for way in ways if way), key=_score, default=None)
+
+
+def _score(mirror: Mirror) -> float:
+    return mirror.hole_score + mirror.pad_score
+
+
+def _of_keys(
+    copper: Copper, keys: Sequence[Key], rows: Ints, pads: Ints, box: Floats, across: bool
+) -> Mirror | None:
+    """Counterparts about each key's own middle, mirrored across its upright axis or along it.
+
+    The turn of keys that references alone name is known against each other only: a board that was
+    drawn on its side has all of them mirrored along.
+    """
+    holes = copper.board.holes
+    table = np.column_stack((holes.spots()[rows], holes.diameter[rows]))
+    hole_images = _images(keys, table, across)
+    pad_images = _images(keys, np.column_stack((box, outer_face(copper)[pads])), across)
     mine, own = (~np.isnan(images[:, 0]) for images in (hole_images, pad_images))
     if not mine.any():
         return None
@@ -131,13 +150,15 @@ def _surface_boxes(copper: Copper) -> tuple[Ints, Floats]:
     return rows, np.column_stack((copper.pads.x[rows], copper.pads.y[rows], sides))
 
 
-def _images(keys: Sequence[Key], table: Floats) -> Floats:
+def _images(keys: Sequence[Key], table: Floats, across: bool) -> Floats:
     """Where the counterpart of each row lies, about the axis of the key whose footprint it is of.
 
     Parameters
     ----------
     table : (n, m) float64
         x, y (mm), and whatever else distinguishes holes or pads.
+    across
+        Whether x of the key's own frame changes its sign, else y does.
 
     Returns
     -------
@@ -168,9 +189,9 @@ def _images(keys: Sequence[Key], table: Floats) -> Floats:
         return_counts=True,
     )
     usual = (counts[kind.ravel()] >= COMMON_SHARE * len(keys)) & (apart <= REACH_MM)
-    # Mirrored along the key's own x axis: (-x, y) in its frame.
-    along = cos * away[:, 0] + sin * away[:, 1]
-    mirrored = np.column_stack((away[:, 0] - 2 * along * cos, away[:, 1] - 2 * along * sin))
+    axis = np.column_stack((cos, sin) if across else (-sin, cos))
+    along = (away * axis).sum(axis=1)
+    mirrored = away - 2 * along[:, None] * axis
     out[usual] = (centres[key] + mirrored)[usual]
     return out
 

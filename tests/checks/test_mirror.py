@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pytest
 
-from fabkit.checks.mirror import unmatched, vote_axis
+import fabkit
+from fabkit.board.copper import trace_copper
+from fabkit.checks.mirror import find_mirror, unmatched, vote_axis
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
 
 
 def mirrored(axis, count=40, seed=3):
@@ -33,3 +40,15 @@ def test_no_holes_no_axis():
     """A board without holes has no axis."""
     none = np.empty(0)
     assert vote_axis(none, none, none) is None
+
+
+@pytest.mark.parametrize("turn", [0, 90])
+def test_keys_are_mirrored_across_or_along(turn):
+    """Keys whose turn is off by a quarter find all counterparts, too."""
+    board = fabkit.build_board(fabkit.open_package(FIXTURES / "defects" / "reversible-clean"))
+    keys = fabkit.find_keyboard(board).keys
+    turned = [replace(key, rotation_deg=key.rotation_deg + turn) for key in keys]
+    found = find_mirror(trace_copper(board), turned)
+
+    assert found is not None
+    assert (found.axis_mm, found.hole_score, found.pad_score) == (None, 1.0, 1.0)
