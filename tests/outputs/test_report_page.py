@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 import pytest
 
 import fabkit
+from fabkit.outputs.report.page import _check_text
 
 EVIL = '"><img src=x onerror=alert(1)></script><script>alert(2)</script>{{ 7*7 }}'
 """Breaks out of an attribute, of a text, of a script, of a template."""
@@ -133,6 +134,15 @@ def test_nothing_comes_from_elsewhere(hostile):
     assert "default-src 'none'" in policy
     assert "script-src 'sha256-" in policy
     assert "unsafe-inline" not in policy.split("script-src")[1].split(";")[0]
+
+
+def test_checks_are_counted_in_a_sentence():
+    """Several checks "do not apply", one "does not"; what was found is something."""
+    states = ["passed", "found", "does not apply", "does not apply"]
+    assert _check_text([{"state": s} for s in states]) == (
+        "1 passed, 1 found something, 2 do not apply"
+    )
+    assert _check_text([{"state": "does not apply"}]) == "1 does not apply"
 
 
 def test_the_same_order_gives_the_same_page(hostile):

@@ -362,7 +362,9 @@ def _pack_text(pack: Record) -> str:
 
 def _check_text(checks: Sequence[Record]) -> str:
     counts = Counter(check["state"] for check in checks)
-    return ", ".join(f"{n} {state}" for state, n in counts.items())
+    several = {"found": "found something", "does not apply": "do not apply"}
+    one = several | {"does not apply": "does not apply"}
+    return ", ".join(f"{n} {(one if n == 1 else several).get(s, s)}" for s, n in counts.items())
 
 
 def _files(package: Record, packed: Record | None) -> Table:
