@@ -459,12 +459,18 @@ def finding_lines(findings: Record) -> Iterator[str]:
             for finding in shown:
                 rest = len(group) - len(shown)
                 more = f", and {rest} more" if rest and finding is shown[-1] else ""
-                yield f"{word} {severity}: {finding['message']}{more}  [{key}]"
+                yield f"{word} {_weight(finding)}: {finding['message']}{more}  [{key}]"
     for pair in findings["changed"]:
         a, b = pair["before"], pair["after"]
-        yield f"changed {b['severity']}: {b['message']}  [{b['id']}]; {_was(a, b)}"
+        yield f"changed {_weight(b)}: {b['message']}  [{b['id']}]; {_was(a, b)}"
     same = findings["same"]
     yield f"{counted(same, 'finding')} {'is' if same == 1 else 'are'} the same"
+
+
+def _weight(finding: Record) -> str:
+    """Name what follows from a finding, as a verdict does: a stop, a decision or a note."""
+    nouns = {"stop": "stop", "decide": "decision", "know": "note", "form": "note"}
+    return nouns[finding["consequence"]]
 
 
 def _was(before: Record, after: Record) -> str:
@@ -472,8 +478,8 @@ def _was(before: Record, after: Record) -> str:
     if before["message"] != after["message"]:
         return f"was: {before['message']}"
     words = []
-    if before["severity"] != after["severity"]:
-        words.append(before["severity"])
+    if _weight(before) != _weight(after):
+        words.append(f"a {_weight(before)}, now a {_weight(after)}")
     if before["count"] != after["count"]:
         words.append(f"{counted(before['count'], 'time')}, now {after['count']}")
     return f"was {', '.join(words)}"

@@ -43,7 +43,7 @@ def test_revisions_end_with_1_and_fit_a_screen():
 
     assert result.exit_code == 1
     assert "3 moved by 0, 1 mm (1 mm): SW2, SW7, SW12" in result.output
-    assert "gone error: turned over, battery plus and minus change places" in result.output
+    assert "gone stop: turned over, battery plus and minus change places" in result.output
     assert "price of one half" in result.output
     assert len(result.output.splitlines()) <= 50
 

@@ -135,10 +135,13 @@ def test_what_has_no_name_is_listed_by_its_place():
 
 def test_a_finding_that_says_the_same_more_often_is_not_repeated():
     """Where only the number of places differs, both numbers are given and not the words again."""
-    before = {"id": "a/b", "severity": "note", "message": "a mark is lost", "count": 2}
+    before = {"id": "a/b", "consequence": "know", "message": "a mark is lost", "count": 2}
     after = before | {"count": 3}
     findings = {"new": [], "gone": [], "changed": [{"before": before, "after": after}], "same": 0}
 
     assert next(finding_lines(findings)) == (
         "changed note: a mark is lost  [a/b]; was 2 times, now 3"
     )
+    before |= {"consequence": "decide", "count": 1}
+    findings["changed"] = [{"before": before, "after": after}]
+    assert next(finding_lines(findings)).endswith("was a decision, now a note, 1 time, now 3")
