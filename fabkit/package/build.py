@@ -319,6 +319,7 @@ def _settle_drills(
             settled[i] = drill
         elif i in before:
             settled[i] = read(i, hint=hint)
+    # One export writes all its drill files alike: one that shows its format speaks for the others.
     known = [d.format for i in drills if isinstance(d := settled[i], DrillFile) and _is_known(d)]
     for i in before:
         left = settled[i]

@@ -254,7 +254,7 @@ def _lay_profile(
         return
     low, high = rest[:2], rest[2:]
     factor = _times_off(box, rest)
-    # The other unit than the one stated is one of two.
+    # A mistaken unit makes a file in millimetres too small, and one in inches too large.
     unit = {INCH_MM: 1.0, 1 / INCH_MM: INCH_MM}.get(factor or 0.0)
     units = {c.unit_mm for i in profiles if isinstance(c := contents[i], GerberFile)}
     if factor is not None and (unit is None or units == {unit}):

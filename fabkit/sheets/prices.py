@@ -91,6 +91,7 @@ class Currency:
         if not weights or whole <= 0 or any(w < 0 for w in weights):
             raise ValueError("weights must not be negative and must not all be zero")
         steps = int((total / self.step).to_integral_value(rounding=ROUND_HALF_UP))
+        # Counted in steps, so that what is shared out adds up without a remainder.
         exact = [steps * Decimal(w) / whole for w in weights]
         shares = [int(e) for e in exact]
         order = sorted(range(len(exact)), key=lambda i: (shares[i] - exact[i], i))

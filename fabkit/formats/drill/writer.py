@@ -26,6 +26,8 @@ from fabkit.geometry.segments import Segments
 
 _DIGITS: Final = (3, 4, 5, 6)
 """Decimals of coordinates; the fewest that say all of them are written."""
+_WORDS: Final = {True: ("Plated", "PTH"), False: ("NonPlated", "NPTH")}
+"""How attributes state whether holes are plated: the kind, and the label that follows it."""
 _LONGEST_SWEEP: Final = 2 * math.pi / 3
 """Longer arcs are cut: near half a turn, radians, a radius hardly fixes the centre."""
 
@@ -78,10 +80,10 @@ def split_plating(file: DrillFile, *, layers: int) -> tuple[DrillFile, ...]:
             continue
         attributes = dict(file.attributes)
         if plated is not None:
-            kind = ("Plated", "PTH") if plated else ("NonPlated", "NPTH")
+            kind, label = _WORDS[plated]
             first, last = file.span or (1, layers)
-            stated = file.function[3:] if file.function[:1] == (kind[0],) else (kind[1],)
-            attributes[".FileFunction"] = (kind[0], str(first), str(last), *stated)
+            stated = file.function[3:] if file.function[:1] == (kind,) else (label,)
+            attributes[".FileFunction"] = (kind, str(first), str(last), *stated)
         parts.append(replace(file, hits=hits, slots=slots, plated=plated, attributes=attributes))
     return tuple(parts)
 
@@ -135,7 +137,7 @@ def _tool_attributes(file: DrillFile, tool: Tool) -> Attributes:
     if not function and file.plated is None and tool.plated is not None:
         function = ("OtherDrill", "hole")
     if function and tool.plated is not None:
-        kind, label = ("Plated", "PTH") if tool.plated else ("NonPlated", "NPTH")
+        kind, label = _WORDS[tool.plated]
         stated = tool.attributes.get(".AperFunction", ())
         if stated[:1] == (kind,):
             label = stated[1]
@@ -155,7 +157,7 @@ def _file_attributes(file: DrillFile) -> Iterator[str]:
     if ".FileFunction" not in attributes and file.span is not None:
         span = tuple(map(str, file.span))
         if file.plated is not None:
-            kind, label = ("Plated", "PTH") if file.plated else ("NonPlated", "NPTH")
+            kind, label = _WORDS[file.plated]
             attributes[".FileFunction"] = (kind, *span, label)
         elif mixed:
             attributes[".FileFunction"] = ("MixedPlating", *span)
