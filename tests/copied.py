@@ -29,7 +29,12 @@ def hand_over(address: str) -> int:
 def serve(listener: socket.socket) -> None:
     """Make a copy of this process for each who calls; to be begun by ``apart.begin``."""
     import signal
+    from importlib import import_module
 
+    from apart import LOADED
+
+    for name in LOADED:  # where tests of the desk began the process that this one is a copy of
+        import_module(name)
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # nobody waits for the copies
     while True:
         caller, _ = listener.accept()
