@@ -20,7 +20,7 @@ from fabkit.base.units import INCH_MM, MIL_MM, format_mm, natural
 from fabkit.board.model import Component, Layer
 from fabkit.formats.gerber.model import Attributes, Kind
 from fabkit.formats.sidecars.model import PlacedPart, Placement
-from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.neighbours import usual_gap
 from fabkit.package.model import Package, RoleKind, Side
 from fabkit.rules import load_rule
 
@@ -241,7 +241,7 @@ def _crowded(spots: Floats, board_mm: float) -> bool:
     places = np.unique(spots, axis=0)
     if len(places) < _CROWD:
         return False
-    apart = float(np.median(PointTree(places).query(places, k=2)[0][:, 1]))
+    apart = usual_gap(places)
     small = np.ptp(places, axis=0).max() < _LOOSE_SHARE * board_mm
     return bool(apart < _CROWD_MM or (small and apart < _LOOSE_MM))
 

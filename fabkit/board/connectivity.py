@@ -18,13 +18,14 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Shapes
+from fabkit.base.columns import Bools, Shapes, rows_by
 from fabkit.base.copies import read_side_by_side
 from fabkit.base.once import is_kept
 from fabkit.base.steps import counting
 from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber.model import GerberFile
+from fabkit.geometry.areas import polygons_of
 from fabkit.geometry.facing import FacetTree, facets_of
 from fabkit.geometry.neighbours import label_groups
 
@@ -66,6 +67,12 @@ class Pieces:
         """Number of islands."""
         return int(self.island.max()) + 1 if len(self.island) else 0
 
+    def islands_of(self, barrels: int) -> Ints:
+        """Island of the copper that each of so many barrels touches, (barrels,); -1 without any."""
+        island = np.full(barrels, -1, dtype=np.int32)
+        island[self.joints[:, 0]] = self.island[self.joints[:, 1]]
+        return island
+
     def on_layer(self, layer: int) -> Ints:
         """Rows of the pieces of one layer, counted from 0 on top."""
         return np.flatnonzero(self.layer == layer).astype(np.int32)
@@ -85,26 +92,22 @@ def split_pieces(image: BaseGeometry, cuts: Shapes) -> Shapes:
     -------
     (n,) object array of polygons larger than numerical dust.
     """
-    parts = shapely.get_parts(image)
-    parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
+    parts = polygons_of(image)
     if len(cuts) and len(parts):
         tree = shapely.STRtree(cuts)
         part, cut = tree.query(parts, predicate="intersects")
         if len(part):
-            hit = np.unique(part)
-            starts = np.flatnonzero(np.append(True, part[1:] != part[:-1]))
-            groups = np.split(cut, starts[1:])
             # Cut a hair wider: a pad exactly as large as its bare hole leaves nothing, but two
             # circles drawn with chords would leave crumbs along the rim.
             wide = shapely.buffer(cuts, TOUCH_MM)
             left = [
-                shapely.difference(parts[row], shapely.union_all(wide[group]))
-                for row, group in zip(hit, groups, strict=True)
+                shapely.difference(parts[row], shapely.union_all(wide[cut[mine]]))
+                for row, mine in rows_by(part).items()
             ]
-            parts = np.concatenate((np.delete(parts, hit), shapely.get_parts(left)))
-            parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
+            parts = np.concatenate((np.delete(parts, np.unique(part)), polygons_of(left)))
     # Dust that the difference leaves would be pieces, and islands, of its own.
     parts = parts[shapely.area(parts) > AREA_MM2]
+    # Overlays give them in an order of their own; equal images must give equally numbered pieces.
     box = shapely.bounds(parts)
     return np.asarray(parts[np.lexsort((box[:, 1], box[:, 0]))], dtype=object)
 

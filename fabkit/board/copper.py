@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Columns, Shapes
+from fabkit.base.columns import Bools, Shapes, ranges
 from fabkit.base.once import once_per
 from fabkit.board.connectivity import Pieces, pieces_at, trace_board
 from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber import standard
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes
 from fabkit.formats.sidecars.model import Netlist
+from fabkit.geometry.segments import Points
 
 BESIDE_MM: Final = 0.002
 """How far beside an edge a point is taken: within the chord error of what is drawn."""
@@ -26,6 +26,7 @@ LATTICE: Final = 7
 """Points along each side of the lattice that shows on which piece most of an object lies."""
 
 Ints = NDArray[np.int32]
+T = TypeVar("T")
 
 NO_NET: Final = frozenset({"", "N/C"})
 """Net names that name no net: Gerber Layer Format Specification 2021.02, section 5.6.14."""
@@ -44,16 +45,16 @@ VIA_MM: Final = 0.45
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Pads(Columns):
+class Pads(Points):
     """Pads of all copper layers.
 
     Columns
     -------
+    x, y : float64, mm
     layer : int32
         Copper layer, from 0 on top.
     row : int32
         Object in the layer's file.
-    x, y : float64, mm
     piece, island : int32
         See :class:`fabkit.board.connectivity.Pieces`; -1 where nothing is left of the pad.
     net, pin, function : int32
@@ -62,8 +63,6 @@ class Pads(Columns):
 
     layer: Ints
     row: Ints
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
     piece: Ints
     island: Ints
     net: Ints
@@ -152,6 +151,12 @@ class Copper:
         out[self.pieces.island[self.pieces.joints[:, 1]]] = True
         return out
 
+    def pads_stating(self, functions: frozenset[str]) -> Bools:
+        """(len(pads),) bool: the pad states one of some functions."""
+        # The last entry answers for code -1: a pad that states no function.
+        stated = np.array([bool(f) and f[0] in functions for f in self.functions] + [False])
+        return stated[self.pads.function]
+
     def pad_name(self, pad: int) -> str:
         """``SW1 pin 2`` where the file names it, else ``a pad``."""
         pin = self.pads.pin[pad]
@@ -165,16 +170,20 @@ class Copper:
 def trace_copper(board: Board) -> Copper:
     """Find pieces, islands, pads and nets of a board's copper, once a board."""
     pieces = trace_board(board)
-    nets, pins, functions = _Codes(("",)), _Codes(()), _Codes(())
+    nets: dict[str, int] = {"": 0}
+    pins: dict[tuple[str, str], int] = {}
+    functions: dict[tuple[str, ...], int] = {}
     layers, pads = [], []
     for index, layer in enumerate(board.copper):
         objects = layer.file.objects
         sets = layer.file.attribute_sets
         net_of_set = np.array(
-            [nets.code(s[".N"][0]) if s.get(".N") else -1 for s in sets] or [-1], np.int32
+            [_code(nets, s[".N"][0]) if s.get(".N") else -1 for s in sets] or [-1], np.int32
         )
         pin_of_set = np.array(
-            [pins.code((*s[".P"], "")[:2]) if s.get(".P") else -1 for s in sets] or [-1], np.int32
+            [_code(pins, (s[".P"][0], (*s[".P"], "")[1])) if s.get(".P") else -1 for s in sets]
+            or [-1],
+            np.int32,
         )
         function = _function_codes(layer.file, functions)
         is_pad = find_pads(layer.file)
@@ -205,9 +214,9 @@ def trace_copper(board: Board) -> Copper:
         board=board,
         pieces=pieces,
         layers=tuple(layers),
-        nets=tuple(nets.values),
-        pins=tuple(pins.values),
-        functions=tuple(functions.values),
+        nets=tuple(nets),
+        pins=tuple(pins),
+        functions=tuple(functions),
         pads=Pads.concat(*pads),
     )
 
@@ -303,23 +312,14 @@ def _beside_edges(file: GerberFile, regions: Ints) -> tuple[Ints, tuple[Shapes, 
     segments, objects = file.segments, file.objects
     counts = objects.last[regions] - objects.first[regions]
     owner = np.repeat(np.arange(len(regions)), counts)
-    row = np.arange(len(owner)) + np.repeat(
-        objects.first[regions] - (np.cumsum(counts) - counts), counts
-    )
-    along = np.column_stack(
-        (segments.x1[row] - segments.x0[row], segments.y1[row] - segments.y0[row])
-    )
-    length = np.where(segments.turn[row] == 0, np.hypot(along[:, 0], along[:, 1]), 0.0)
+    edges = segments.take(ranges(objects.first[regions], counts))
+    along = edges.ends() - edges.starts()
+    length = np.where(edges.turn == 0, np.hypot(along[:, 0], along[:, 1]), 0.0)
     # The longest edge, because beside a short one the next corner may be nearer than the step.
     order = np.lexsort((length, owner))
     best = order[np.flatnonzero(np.diff(owner[order], append=len(regions)))]
     best = best[length[best] > 2 * BESIDE_MM]
-    middle = np.column_stack(
-        (
-            (segments.x0[row[best]] + segments.x1[row[best]]) / 2,
-            (segments.y0[row[best]] + segments.y1[row[best]]) / 2,
-        )
-    )
+    middle = edges.take(best).middles()
     aside = along[best, ::-1] * (-1, 1) * (BESIDE_MM / length[best, None])
     return regions[owner[best]], (shapely.points(middle + aside), shapely.points(middle - aside))
 
@@ -346,15 +346,16 @@ def _most_points(polygons: Shapes, shapes: Shapes) -> Ints:
     return out
 
 
-def _function_codes(file: GerberFile, functions: _Codes) -> Ints:
+def _function_codes(file: GerberFile, functions: dict[tuple[str, ...], int]) -> Ints:
     """Code of the aperture function of every object; -1 when none."""
     objects = file.objects
     by_aperture = np.array(
-        [functions.code(a.function) if a.function else -1 for a in file.apertures] + [-1], np.int32
+        [_code(functions, a.function) if a.function else -1 for a in file.apertures] + [-1],
+        np.int32,
     )
     by_set = np.array(
         [
-            functions.code(s[".AperFunction"]) if s.get(".AperFunction") else -1
+            _code(functions, s[".AperFunction"]) if s.get(".AperFunction") else -1
             for s in file.attribute_sets
         ]
         or [-1],
@@ -367,18 +368,9 @@ def _function_codes(file: GerberFile, functions: _Codes) -> Ints:
     return out
 
 
-class _Codes:
-    """Numbers texts in order of appearance."""
-
-    def __init__(self, values: tuple[Any, ...]) -> None:
-        self.values: list[BaseGeometry] = list(values)
-        self._codes = {v: i for i, v in enumerate(values)}
-
-    def code(self, value: Any) -> int:
-        if value not in self._codes:
-            self._codes[value] = len(self.values)
-            self.values.append(value)
-        return self._codes[value]
+def _code(codes: dict[T, int], value: T) -> int:
+    """Give the number of a value, in order of appearance."""
+    return codes.setdefault(value, len(codes))
 
 
 def netlist_of(board: Board) -> Netlist | None:
@@ -400,9 +392,9 @@ def outer_face(copper: Copper) -> NDArray[np.int8]:
 def surface_pads(copper: Copper) -> Ints:
     """List the pads on outer layers that are for parts and have no hole."""
     pads = copper.pads
-    # The last entry answers for code -1: a pad that states no function may be for a part.
-    attached = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [True])
-    rows = np.flatnonzero((outer_face(copper) != 0) & attached[pads.function]).astype(np.int32)
+    # A pad that states no function may be for a part.
+    attached = copper.pads_stating(ATTACHED) | (pads.function < 0)
+    rows = np.flatnonzero((outer_face(copper) != 0) & attached).astype(np.int32)
     if not len(rows) or not len(copper.board.hole_shapes):
         return rows
     tree = shapely.STRtree(copper.board.hole_shapes)

@@ -14,7 +14,7 @@ from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Place, Rule, places_at
 from fabkit.base.units import OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.board.model import Edge, EdgePath, PathKind, Reading, size_words
-from fabkit.geometry.areas import without_openings
+from fabkit.geometry.areas import polygons_of, without_openings
 from fabkit.rules import load_rule
 
 PROFILE_STRAY: Final = load_rule("profile/stray-lines")
@@ -102,9 +102,7 @@ class Outline:
 
 def polygons_in(shape: BaseGeometry, *, least_mm2: float = 0.0) -> shapely.MultiPolygon:
     """Polygons of a shape that are larger than some area; lines and points are left out."""
-    parts = shapely.get_parts(shape)
-    parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
-    return shapely.MultiPolygon(list(parts[shapely.area(parts) > least_mm2]))
+    return shapely.MultiPolygon(list(polygons_of(shape, above_mm2=least_mm2)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -378,8 +378,20 @@ class Board(Result):
 
     @cached_property
     def bounds(self) -> Box:
-        """Box of the profile, else of copper and holes, mm."""
-        return board_bounds(self)
+        """Box of the profile, else of copper and holes, mm; all nan when there is nothing."""
+        if self.profile is not None:
+            x0, y0, x1, y1 = self.profile.bounds
+            return float(x0), float(y0), float(x1), float(y1)
+        boxes = [layer.file.bounds for layer in self.copper]
+        holes, slots = self.holes, self.slots
+        x = np.concatenate((holes.x, slots.x0, slots.x1))
+        y = np.concatenate((holes.y, slots.y0, slots.y1))
+        r = np.concatenate((holes.diameter, slots.diameter, slots.diameter)) / 2
+        if len(r):
+            boxes.append(((x - r).min(), (y - r).min(), (x + r).max(), (y + r).max()))
+        if not boxes:
+            boxes = [layer.file.bounds for layer in self.layers]
+        return join_boxes(boxes) or (math.nan,) * 4
 
     @property
     def size_mm(self) -> tuple[float, float]:
@@ -401,30 +413,6 @@ class Board(Result):
     def opening(self) -> BaseGeometry:
         """Union of all holes and slots, mm."""
         return shapely.union_all(self.hole_shapes)
-
-
-def board_bounds(board: Board) -> Box:
-    """Box of the profile, else of copper and holes, mm; all nan when there is nothing.
-
-    Returns
-    -------
-    min x, min y, max x, max y.
-    """
-    if board.profile is not None:
-        x0, y0, x1, y1 = board.profile.bounds
-        return float(x0), float(y0), float(x1), float(y1)
-    boxes = [layer.file.bounds for layer in board.copper]
-    holes, slots = board.holes, board.slots
-    x, y = (
-        np.concatenate((holes.x, slots.x0, slots.x1)),
-        np.concatenate((holes.y, slots.y0, slots.y1)),
-    )
-    r = np.concatenate((holes.diameter, slots.diameter, slots.diameter)) / 2
-    if len(r):
-        boxes.append(((x - r).min(), (y - r).min(), (x + r).max(), (y + r).max()))
-    if not boxes:
-        boxes = [layer.file.bounds for layer in board.layers]
-    return join_boxes(boxes) or (math.nan,) * 4
 
 
 def cut_shapes(holes: Holes, slots: BoardSlots) -> NDArray[np.object_]:

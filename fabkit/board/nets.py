@@ -22,7 +22,7 @@ from fabkit.board.connectivity import Pieces, pieces_at
 from fabkit.board.copper import NO_NET, Copper
 from fabkit.formats.gerber.model import object_shapes
 from fabkit.formats.sidecars.model import Netlist, NetPoint
-from fabkit.geometry.neighbours import PointTree, estimate_pairs, label_groups
+from fabkit.geometry.neighbours import PointTree, estimate_pairs, label_groups, usual_gap
 
 BARREL: Final = -1
 """Layer of a plated hole, which lies on all of them."""
@@ -391,7 +391,7 @@ def find_opens(terminals: tuple[Terminal, ...], pieces: Pieces) -> list[Open]:
                     one_pin=_one_pin(t for _, part in parts for t in part),
                     module=_part_of(cut_off) in modules
                     and any(
-                        _part_of([t]) == _part_of(cut_off)
+                        t.part == _part_of(cut_off)
                         for k, (_, part) in enumerate(parts)
                         if k != index
                         for t in part
@@ -412,7 +412,7 @@ _MODULE_PITCH_MM: Final = 2.4
 
 def _part_of(terminals: Iterable[Terminal]) -> str:
     """Give the one part that terminals are pins of; empty where there are several, or none."""
-    parts = {t.name.rpartition(" pin ")[0] for t in terminals}
+    parts = {t.part for t in terminals}
     return parts.pop() if len(parts) == 1 else ""
 
 
@@ -420,13 +420,13 @@ def _modules(terminals: tuple[Terminal, ...]) -> set[str]:
     """Parts that stand on many pins far apart."""
     places: dict[str, set[tuple[float, float]]] = {}
     for t in terminals:
-        if part := t.name.rpartition(" pin ")[0]:
-            places.setdefault(part, set()).add((t.x_mm, t.y_mm))
+        if t.part:
+            places.setdefault(t.part, set()).add((t.x_mm, t.y_mm))
     found = set()
     for part, spots in places.items():
         if len(spots) >= _MODULE_PINS:
             points = np.array(sorted(spots))
-            if np.median(PointTree(points).query(points, k=2)[0][:, 1]) >= _MODULE_PITCH_MM:
+            if usual_gap(points) >= _MODULE_PITCH_MM:
                 found.add(part)
     return found
 
@@ -583,7 +583,7 @@ def _pieces_near(polygons: Shapes, spots: Shapes) -> NDArray[np.int32]:
 
 def _shared_shift(xy: Floats, copper: Copper) -> Floats:
     """Shift from netlist points to pad centres that most points share, else none."""
-    pads = np.column_stack((copper.pads.x, copper.pads.y))
+    pads = copper.pads.spots()
     none = np.zeros(2)
     if len(xy) < 3 or len(pads) < 3:
         return none

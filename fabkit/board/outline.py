@@ -236,7 +236,7 @@ def _report_flashes(files: Sequence[GerberFile], evidence: Evidence, found: Outl
     rows: list[shapely.LineString] | None = None
     for file in files:
         o = file.objects
-        flashes = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
+        flashes = o.dark_rows(Kind.FLASH)
         if not len(flashes):
             continue
         if rows is None:
@@ -331,13 +331,7 @@ def _split_regions(regions: Shapes) -> tuple[Shapes, Shapes]:
         for part in shapely.get_parts(shapely.union_all(lines)):
             inner = [shapely.Polygon(r).buffer(half, join_style="mitre") for r in part.interiors]
             drawn += [p for p in inner if p.geom_type == "Polygon"]
-    return _array(bodies), _array(drawn)
-
-
-def _array(items: Sequence[shapely.Geometry]) -> Shapes:
-    out = np.empty(len(items), dtype=object)
-    out[:] = items
-    return out
+    return np.array(bodies, dtype=object), np.array(drawn, dtype=object)
 
 
 def _close(strokes: Segments, points: Floats, bodies: Shapes, found: Outline) -> Figures:

@@ -223,10 +223,9 @@ def _apart(profile: BaseGeometry, scored: Shapes, drawn: Shapes, boards: Shapes)
     # Angle and distance from the origin name a straight line, however often it is interrupted.
     off = ends[:, 0, 1] * np.cos(angle) - ends[:, 0, 0] * np.sin(angle)
     keys = np.column_stack((np.round(angle, 2) % 3.14, np.round(off, 1)))
-    _, row = np.unique(keys, axis=0, return_inverse=True)
-    row = row.reshape(-1)
+    row = np.unique(keys, axis=0, return_inverse=True)[1].reshape(-1)
     return np.array(
-        [shapely.union_all(every[row == k]) for k in range(int(row.max()) + 1)], dtype=object
+        [shapely.union_all(every[mine]) for mine in rows_by(row).values()], dtype=object
     )
 
 

@@ -142,16 +142,14 @@ def _flashes(file: GerberFile) -> Floats:
     """Place and diameter of round flashes, (n, 3)."""
     o = file.objects
     size = np.array([a.diameter_mm or 0.0 for a in file.apertures] + [0.0])
-    rows = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
+    rows = o.dark_rows(Kind.FLASH)
     table: Floats = np.column_stack((o.x0[rows], o.y0[rows], size[o.aperture[rows]]))
     return table
 
 
 def _strokes(file: GerberFile) -> Floats:
     """List the ends of straight strokes, (n, 4)."""
-    o = file.objects
-    rows = np.flatnonzero((o.kind == Kind.DRAW) & o.dark)
-    drawn = o.take(rows)
+    drawn = file.objects.take(file.objects.dark_rows(Kind.DRAW))
     return np.column_stack((drawn.starts(), drawn.ends()))
 
 
@@ -172,9 +170,8 @@ def content_points(package: Package, holes: Holes) -> Floats:
     for file in package.of(RoleKind.COPPER):
         if file.gerber is not None and not file.role.inner:
             o = file.gerber.objects
-            rows = (o.kind == Kind.FLASH) & o.dark
-            if len(rows := np.flatnonzero(rows)):
-                found.append(np.column_stack((o.x0[rows], o.y0[rows])))
+            if len(rows := o.dark_rows(Kind.FLASH)):
+                found.append(o.take(rows).starts())
     if len(drilled):
         # A layer off or in another size, which the holes and the other one show, proves nothing.
         low, high = drilled.min(axis=0), drilled.max(axis=0)
@@ -409,12 +406,10 @@ def drop_retraced(
     x[~straight, 1:-1], y[~straight, 1:-1] = x[~straight, :1], y[~straight, :1]
     off = shapely.distance(shapely.points(x, y), rim).max(axis=1)
     along = (off <= slots.diameter / 2 + _OFF_MM) & (slots.plated != 1)
-    paths = np.unique(slots.path)
     follows = [
         path
-        for path in paths
-        if along[slots.path == path].all()
-        and chord[slots.path == path].sum() > 5 * slots.diameter[slots.path == path].max()
+        for path, rows in rows_by(slots.path).items()
+        if along[rows].all() and chord[rows].sum() > 5 * slots.diameter[rows].max()
     ]
     mine = np.isin(slots.path, follows)
     if chord[mine].sum() < _SHARE * max(p.exterior.length for p in profile.geoms):

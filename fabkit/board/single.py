@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
@@ -12,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.errors import UsageError
+from fabkit.board.copper import NO_NET
 from fabkit.board.model import Board, Component, Layer, PathKind, size_words
 from fabkit.board.panel import PERFORATION_MM
 from fabkit.formats.gerber.model import Attributes, GerberFile, Kind, object_boxes, object_shapes
@@ -80,7 +82,7 @@ def _renamed(board: Board) -> Board:
         for held in used
         for key in (".N", ".C", ".P")
         for name in (held.get(key, ()) if key == ".N" else held.get(key, ())[:1])
-        if name not in ("", "N/C")
+        if name not in NO_NET
     }
     names |= {part.ref for part in board.components if part.x_mm is not None}
     found = {m[0] if (m := _PREFIX.match(name)) else "" for name in names}
@@ -91,17 +93,8 @@ def _renamed(board: Board) -> Board:
     def short(name: str) -> str:
         return name.removeprefix(prefix)
 
-    def stripped(held: Attributes) -> Attributes:
-        out = dict(held)
-        if ".N" in out:
-            out[".N"] = tuple(map(short, out[".N"]))
-        for key in (".C", ".P"):
-            if key in out:
-                out[key] = (*map(short, out[key][:1]), *out[key][1:])
-        return out
-
     def layer_of(layer: Layer) -> Layer:
-        sets = tuple(map(stripped, layer.file.attribute_sets))
+        sets = tuple(renamed(held, short) for held in layer.file.attribute_sets)
         return replace(layer, file=replace(layer.file, attribute_sets=sets))
 
     return replace(
@@ -117,6 +110,17 @@ def _renamed(board: Board) -> Board:
             if part.ref.startswith(prefix)
         ),
     )
+
+
+def renamed(attributes: Attributes, rename: Callable[[str], str]) -> Attributes:
+    """Give nets and components other names; what names none stays."""
+    out = dict(attributes)
+    if ".N" in out:
+        out[".N"] = tuple(n if n in NO_NET else rename(n) for n in out[".N"])
+    for key in (".C", ".P"):
+        if out.get(key, ("",))[0]:
+            out[key] = (rename(out[key][0]), *out[key][1:])
+    return out
 
 
 def _attributes_on(layer: Layer, profile: BaseGeometry) -> Ints:
@@ -237,15 +241,16 @@ def place_board(board: Board, placing: Placing) -> Board:
         layers=tuple(replace(layer, file=layer.file.placed(placing)) for layer in board.layers),
         holes=board.holes.placed(placing),
         slots=board.slots.placed(placing),
-        components=tuple(_component(c, placing) for c in board.components),
+        components=tuple(place_component(c, placing) for c in board.components),
         panel=None if placing.mirrored else board.panel,
     )
 
 
-def _component(part: Component, placing: Placing) -> Component:
+def place_component(part: Component, placing: Placing) -> Component:
+    """Lay a component elsewhere; one without a place stays."""
     if part.x_mm is None or part.y_mm is None:
         return part
-    (x, y) = placing.points(np.array([[part.x_mm, part.y_mm]]))[0].tolist()
+    x, y = placing.point(part.x_mm, part.y_mm)
     rotation = part.rotation_deg
     if rotation is not None:
         own = -rotation if placing.mirrored else rotation

@@ -271,7 +271,7 @@ def judge_thicknesses(board: Board, house: House | None = None) -> tuple[Thickne
     standard = house.limit("aspect_ratio")
     fine = house.limit("aspect_ratio", "fine")
     area, cover = measure_laminate(board)
-    key = least_supported_key(board)
+    reach, key_x, key_y, held_by = least_supported_key(board) or (None, None, None, "")
     plate = find_keyboard(board).hands.use == "plate"
     rows = []
     for thickness in house.options.thickness_mm:
@@ -287,13 +287,13 @@ def judge_thicknesses(board: Board, house: House | None = None) -> tuple[Thickne
                 hole_y_mm=None if small is None else float(holes.y[small]),
                 weight_g=board_weight_g(area, thickness, cover=cover),
                 stiffness=relative_stiffness(thickness),
-                deflection_mm=None if key is None else press_deflection(key[0], thickness),
-                key_x_mm=None if key is None else key[1],
-                key_y_mm=None if key is None else key[2],
+                deflection_mm=None if reach is None else press_deflection(reach, thickness),
+                key_x_mm=key_x,
+                key_y_mm=key_y,
                 tolerance_mm=thickness_tolerance_mm(thickness),
                 surcharge=_surcharge(house, thickness),
-                reach_mm=None if key is None else key[0],
-                held_by="" if key is None else key[3],
+                reach_mm=reach,
+                held_by=held_by,
                 clips=_clips(thickness) if plate else "",
             )
         )

@@ -19,7 +19,6 @@ from fabkit.checks.copper_facts import (
     Spots,
     at_cut_out,
     cuts_of,
-    facets_by_layer,
     half_holes,
     midway,
     require_copper,
@@ -28,7 +27,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge
 from fabkit.formats.gerber.model import Kind
-from fabkit.geometry.facing import facets_of, thin_out
+from fabkit.geometry.facing import FacetTree, facets_of, thin_out
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
@@ -82,16 +81,13 @@ def edge(case: Case) -> Iterator[Finding]:
             drawn[mine] = False  # a track on the edge
     boards = shapely.get_parts(profile)
     line = facets_of(boards)
-    rim = shapely.linestrings(
-        np.stack((np.column_stack((line.x0, line.y0)), np.column_stack((line.x1, line.y1))), axis=1)
-    )
-    reach = case.house.limit("copper_to_edge_mm").value
+    rim = FacetTree(line).lines(np.arange(len(line)))
+    reach = case.limit("copper_to_edge_mm")
     halved = np.flatnonzero(case.shared(half_holes))
     halved = halved[shapely.distance(cuts.shapes[halved], shapely.boundary(profile)) <= 0]
-    near: list[Floats] = []
-    beyond: list[Floats] = []
-    for index in range(len(case.board.copper)):
-        boundary = case.shared(facets_by_layer)[index]
+    near: list[Spots] = []
+    beyond: list[Spots] = []
+    for index, boundary in enumerate(copper.pieces.boundaries):
         edge_row, facet = boundary.within(rim, reach)
         # Real exports draw the outline in copper layers, too. It would be too near all along the
         # edge, so it has a finding of its own instead.
@@ -106,51 +102,38 @@ def edge(case: Case) -> Iterator[Finding]:
             spared = shapely.STRtree(cuts.shapes[halved]).query(
                 shapely.points(middle), predicate="dwithin", distance=1.0
             )[0]
-            keep = np.ones(len(middle), dtype=bool)
-            keep[spared] = False
-            distance, middle = distance[keep], middle[keep]
-        distance, middle = join_stretches(distance, middle)
-        near.append(np.column_stack((distance, middle, np.full(len(distance), index))))
+            distance, middle = np.delete(distance, spared), np.delete(middle, spared, axis=0)
+        near.append(Spots.on_layer(index, *join_stretches(distance, middle)))
         pieces = copper.pieces.polygons[copper.pieces.on_layer(index)]
         points = shapely.point_on_surface(pieces)
         outside = np.flatnonzero(
             (pieces_at(boards, points) < 0) & ~shapely.intersects(profile, pieces)
         )
-        beyond.append(
-            np.column_stack(
-                (
-                    shapely.area(pieces[outside]),
-                    shapely.get_coordinates(points[outside]),
-                    np.full(len(outside), index),
-                )
-            )
-        )
-    table = np.concatenate((np.empty((0, 4)), *near))
+        places = shapely.get_coordinates(points[outside])
+        beyond.append(Spots.on_layer(index, shapely.area(pieces[outside]), places))
+    spots = Spots.concat(*near)
     # What lies nearer than coordinates can separate runs to the edge, whichever bit was rounded.
-    over = table[:, 0] <= COINCIDENT_MM
-    if over.any():
-        cut = Spots.of(table[over])
-        yield from group(
-            CUT, _by_edge(case, cut), "copper runs to or over the board's edge {where}", limit=reach
-        )
-    close = Spots.of(table[~over])
+    over = spots.value <= COINCIDENT_MM
+    yield from group(
+        CUT,
+        _by_edge(case, spots.take(over)),
+        "copper runs to or over the board's edge {where}",
+        limit=reach,
+    )
     yield from judge(
         case,
         EDGE,
         "copper_to_edge_mm",
-        _by_edge(case, close, slack=CHORD_ERROR_MM),
+        _by_edge(case, spots.take(~over), slack=CHORD_ERROR_MM),
         "copper nearest to the board's edge",
     )
-    table = np.concatenate((np.empty((0, 4)), *beyond))
-    if len(table):
-        lost = Spots.of(table)
-        yield from group(
-            BEYOND,
-            lost.measures(case),
-            "copper outside the board, largest piece {worst} {where}",
-            most=True,
-            unit="mm²",
-        )
+    yield from group(
+        BEYOND,
+        Spots.concat(*beyond).measures(case),
+        "copper outside the board, largest piece {worst} {where}",
+        most=True,
+        unit="mm²",
+    )
 
 
 def drawn_on_edge(shapes: Shapes, rim: BaseGeometry) -> Bools:
@@ -216,20 +199,12 @@ SCORE_CUT: Final = load_rule("copper/score-cut")
 
 def score_lines(case: Case) -> Shapes:
     """Centre lines of the strokes of all score layers, mm."""
-    found: list[BaseGeometry] = []
+    found: list[Shapes] = []
     for layer in case.board.layers:
         if layer.kind is RoleKind.SCORE:
-            o = layer.file.objects
-            rows = np.flatnonzero((o.kind == Kind.DRAW) & o.dark)
-            ends = np.stack(
-                (
-                    np.column_stack((o.x0[rows], o.y0[rows])),
-                    np.column_stack((o.x1[rows], o.y1[rows])),
-                ),
-                axis=1,
-            )
-            found += shapely.linestrings(ends).tolist() if len(rows) else []
-    return np.array(found, dtype=object)
+            objects = layer.file.objects
+            found.append(objects.take(objects.dark_rows(Kind.DRAW)).polylines())
+    return np.concatenate((np.empty(0, dtype=object), *found))
 
 
 @check(
@@ -243,15 +218,15 @@ def score(case: Case) -> Iterator[Finding]:
     copper, lines = require_copper(case), case.shared(score_lines)
     if not len(lines):
         return
-    reach = case.house.limit("copper_to_score_mm").value
-    near, crossed = [np.empty((0, 4))], [np.empty((0, 4))]
-    for index in range(len(case.board.copper)):
+    reach = case.limit("copper_to_score_mm")
+    near: list[Spots] = []
+    crossed: list[Spots] = []
+    for index, boundary in enumerate(copper.pieces.boundaries):
         pieces = copper.pieces.polygons[copper.pieces.on_layer(index)]
         piece, line = shapely.STRtree(lines).query(pieces, predicate="intersects")
         common = shapely.intersection(pieces[piece], lines[line])
         middle = shapely.get_coordinates(shapely.centroid(common)).reshape(-1, 2)
-        crossed.append(_table(shapely.length(common), middle, index))
-        boundary = case.shared(facets_by_layer)[index]
+        crossed.append(Spots.on_layer(index, shapely.length(common), middle))
         line, facet = boundary.within(lines, reach)
         edges = boundary.lines(facet)
         distance = shapely.distance(lines[line], edges)
@@ -262,23 +237,17 @@ def score(case: Case) -> Iterator[Finding]:
             spots = shapely.points(middle)
             hit = shapely.STRtree(common).query(spots, predicate="dwithin", distance=reach)[0]
             beside[hit] = False
-        near.append(_table(*join_stretches(distance[beside], middle[beside]), index))
-    table = Spots.of(np.concatenate(crossed))
+        near.append(Spots.on_layer(index, *join_stretches(distance[beside], middle[beside])))
     yield from group(
         SCORE_CUT,
-        table.measures(case),
+        Spots.concat(*crossed).measures(case),
         "copper crosses score lines over up to {worst} {where}",
         most=True,
     )
-    table = Spots.of(np.concatenate(near))
     yield from judge(
         case,
         SCORE_NEAR,
         "copper_to_score_mm",
-        table.measures(case, slack=CHORD_ERROR_MM),
+        Spots.concat(*near).measures(case, slack=CHORD_ERROR_MM),
         "copper nearest to a score line",
     )
-
-
-def _table(value: Floats, xy: Floats, layer: int) -> Floats:
-    return np.column_stack((value, xy, np.full(len(value), layer)))

@@ -17,7 +17,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
 from fabkit.base.findings import Place
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.connectivity import cut_columns, pieces_at
@@ -26,9 +26,9 @@ from fabkit.board.model import Layer
 from fabkit.checks.model import Case, NotJudged
 from fabkit.checks.worst import Measures, PlaceOf
 from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes, object_shapes, pen_widths
-from fabkit.geometry.areas import MARGIN_MM
-from fabkit.geometry.facing import FacetTree, Facings, facets_of, find_gaps, find_widths
-from fabkit.geometry.neighbours import meeting_boxes
+from fabkit.geometry.areas import MARGIN_MM, polygons_of
+from fabkit.geometry.facing import Facings, facets_of, find_gaps, find_widths
+from fabkit.geometry.neighbours import grown, meeting_boxes
 from fabkit.sheets.house import Limit
 
 SAME_SPOT_MM: Final = 0.5
@@ -42,8 +42,7 @@ MEASURED_AGAIN: Final = 60
 class Cuts:
     """Every hole and slot of the board as one table: holes first, then slot paths.
 
-    ``island`` is that of the copper a plated cut touches, -1 when none.  ``slot_row`` is a row of
-    ``board.slots`` for a path, -1 for a hole.
+    ``slot_row`` is a row of ``board.slots`` for a path, -1 for a hole.
     """
 
     shapes: Shapes
@@ -60,6 +59,15 @@ class Cuts:
     def round(self) -> Bools:
         """(n,) bool: drilled once, not a path."""
         return self.slot_row < 0
+
+    @property
+    def castellated(self) -> Bools:
+        """(n,) bool: a file states that the edge halves it on purpose."""
+        return np.array(["Castellated" in "".join(f) for f in self.function], dtype=bool)
+
+    def spots(self) -> Floats:
+        """Places, (n, 2) float64, mm."""
+        return np.column_stack((self.x, self.y))
 
 
 def copper_of(case: Case) -> Copper:
@@ -101,7 +109,7 @@ def half_holes(case: Case) -> Bools:
     A middle within a quarter of the diameter is on the edge; a hole that only touches it is not.
     """
     cuts, profile = case.shared(cuts_of), case.board.profile
-    out = np.array(["Castellated" in "".join(f) for f in cuts.function], dtype=bool)
+    out = cuts.castellated
     if profile is not None and len(out):
         off = shapely.distance(shapely.points(cuts.x, cuts.y), shapely.boundary(profile))
         out |= (cuts.plated == 1) & cuts.round & (off < cuts.width / 4)
@@ -121,6 +129,17 @@ def cuts_at(case: Case, rows: Ints, *, side: str | None = None) -> PlaceOf:
     return lambda row: cut_place(case, int(rows[row]), side=side)
 
 
+def pad_place(case: Case, pad: int) -> Place:
+    """Place of a pad, by its row in ``Copper.pads``."""
+    pads = case.shared(copper_of).pads
+    return case.object_place(
+        case.board.copper[pads.layer[pad]],
+        int(pads.row[pad]),
+        x_mm=float(pads.x[pad]),
+        y_mm=float(pads.y[pad]),
+    )
+
+
 def strokes_of(layer: Layer) -> tuple[Ints, Floats]:
     """Rows of the dark draws and arcs of a layer, and the width of each.
 
@@ -131,7 +150,7 @@ def strokes_of(layer: Layer) -> tuple[Ints, Floats]:
         inf where the tool is no solid circle, or a point.
     """
     objects = layer.file.objects
-    rows = np.flatnonzero(np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark)
+    rows = objects.dark_rows(Kind.DRAW, Kind.ARC)
     pen = pen_widths(layer.file, rows)
     return rows, np.where(pen > 0, pen, np.inf)
 
@@ -147,11 +166,6 @@ def midway(one: Shapes, other: Shapes) -> Floats:
     lines = shapely.shortest_line(one, other)
     middles = shapely.line_interpolate_point(lines, 0.5, normalized=True)
     return np.asarray(shapely.get_coordinates(middles).reshape(-1, 2))
-
-
-def facets_by_layer(case: Case) -> tuple[FacetTree, ...]:
-    """Boundary of every copper layer; ``facets.piece`` counts the pieces of the board."""
-    return case.shared(copper_of).pieces.boundaries
 
 
 def close_ups(case: Case) -> tuple[CloseUp, ...]:
@@ -197,11 +211,18 @@ def copper_limits(case: Case, what: str) -> tuple[Limit, Limit]:
     return case.house.copper_limit(what, weight), case.house.copper_limit(what, weight, "fine")
 
 
-@dataclass(frozen=True, eq=False)
-class Spots:
-    """Measured places on several layers, as one table.
+@dataclass(frozen=True, slots=True, eq=False)
+class Spots(Columns):
+    """Measured places on several layers.
 
-    ``layer`` counts the board's copper layers from 0.
+    Columns
+    -------
+    value : float64
+    x, y : float64, mm
+    layer : int64
+        Copper layer of the board, from 0.
+    slack : float64
+        How far a measure may be off.
     """
 
     value: Floats
@@ -211,50 +232,29 @@ class Spots:
     slack: Floats
 
     @classmethod
-    def gather(cls, case: Case, tables: Iterable[tuple[int, Facings]]) -> Spots:
-        """One table of facings of several layers, those off the board left out."""
-        rows = [
-            np.column_stack(
-                (
-                    f.distance,
-                    f.x,
-                    f.y,
-                    np.full(len(f), layer),
-                    np.where(f.straight, COINCIDENT_MM, COINCIDENT_MM + CHORD_ERROR_MM),
-                )
-            )
-            for layer, f in tables
-        ]
-        table = np.concatenate(rows) if rows else np.empty((0, 5))
-        # Frames and text of the film beside the board are not made.
-        table = table[on_board(case, table[:, 1], table[:, 2])]
-        return cls(
-            value=table[:, 0],
-            x=table[:, 1],
-            y=table[:, 2],
-            layer=table[:, 3].astype(np.int64),
-            slack=table[:, 4],
-        )
+    def on_layer(
+        cls, layer: int, value: Floats, places: Floats, slack: Floats | float = 0.0
+    ) -> Spots:
+        """Measures of one layer at places, (n, 2) float64, mm."""
+        (x, y), count = places.T, len(value)
+        return cls(value, x, y, np.full(count, layer), np.broadcast_to(slack, count))
 
     @classmethod
-    def of(cls, table: Floats) -> Spots:
-        """From rows of value, x, y, layer."""
-        return cls(
-            value=table[:, 0],
-            x=table[:, 1],
-            y=table[:, 2],
-            layer=table[:, 3].astype(np.int64),
-            slack=np.zeros(len(table)),
+    def gather(cls, case: Case, tables: Iterable[tuple[int, Facings]]) -> Spots:
+        """One table of facings of several layers, those off the board left out."""
+        spots = cls.concat(
+            *(
+                cls.on_layer(
+                    layer,
+                    found.distance,
+                    np.column_stack((found.x, found.y)),
+                    np.where(found.straight, COINCIDENT_MM, COINCIDENT_MM + CHORD_ERROR_MM),
+                )
+                for layer, found in tables
+            )
         )
-
-    def __len__(self) -> int:
-        return len(self.value)
-
-    def take(self, rows: Ints | Bools) -> Spots:
-        """Rows picked by an index array or a mask."""
-        return Spots(
-            self.value[rows], self.x[rows], self.y[rows], self.layer[rows], self.slack[rows]
-        )
+        # Frames and text of the film beside the board are not made.
+        return spots.take(on_board(case, spots.x, spots.y))
 
     def measures(self, case: Case, *, slack: float | None = None) -> Measures:
         """Give the measures with their places and layers (``on top copper``)."""
@@ -364,7 +364,7 @@ class CloseUp:
 
         Regions are taken as the layer draws them (their arcs with its chords).
         """
-        boxes = _boxes_about(x, y, half)
+        boxes = grown(np.column_stack((x, y, x, y)), half)
         window, row = self._in_windows(boxes)
         order = np.lexsort((row, window))
         # Objects around many places are drawn once.
@@ -400,7 +400,10 @@ class CloseUp:
         ``distance`` is the coarse measure, and the answer when nothing like it is found.
         """
         half = distance / 2 + _AROUND_MM + MARGIN_MM
-        if len(x) > 1 and len(self._in_windows(_boxes_about(x, y, half))[0]) > _MOST_AT_ONCE:
+        if (
+            len(x) > 1
+            and len(self._in_windows(grown(np.column_stack((x, y, x, y)), half))[0]) > _MOST_AT_ONCE
+        ):
             parts = np.array_split(np.arange(len(x)), 2)
             return np.concatenate(
                 [self.facings(x[k], y[k], distance[k], inside=inside) for k in parts]
@@ -422,10 +425,6 @@ class CloseUp:
         return np.where(np.isinf(fine), distance, fine)
 
 
-def _boxes_about(x: Floats, y: Floats, half: Floats) -> Floats:
-    return np.column_stack((x - half, y - half, x + half, y + half))
-
-
 def _painted(shapes: Shapes, dark: Bools) -> Shapes:
     """Separate polygons left when shapes are drawn or erased in order."""
     image: BaseGeometry = shapely.Polygon()
@@ -433,6 +432,4 @@ def _painted(shapes: Shapes, dark: Bools) -> Shapes:
         if len(run):
             both = shapely.union_all(shapes[run])
             image = image.union(both) if dark[run[0]] else image.difference(both)
-    parts = shapely.get_parts(image)
-    found: Shapes = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
-    return found
+    return polygons_of(image)

@@ -13,20 +13,20 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, rows_by
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import AREA_MM2, MIL_MM, counted, format_number, some_of
 from fabkit.board.copper import Copper, outer_face
 from fabkit.board.model import Layer
-from fabkit.checks.copper_facts import cuts_of, require_copper, strokes_of
+from fabkit.checks.copper_facts import cuts_of, pad_place, require_copper, strokes_of
 from fabkit.checks.declare import check
 from fabkit.checks.fellows import ALIKE_MM, FEWEST, find_gaps_of_fellows
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, objects_at, spots_at
 from fabkit.formats.gerber.model import Kind, object_shapes
+from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree, label_groups, meeting_boxes
 from fabkit.rules import load_rule
 
@@ -112,9 +112,7 @@ def _loose_ends(copper: Copper, index: int, layer: Layer) -> tuple[Ints, Floats,
     own = copper.layers[index]
     padded = np.zeros(pieces.islands + 1, dtype=bool)
     padded[copper.pads.island[copper.pads.island >= 0]] = True
-    tracks = np.flatnonzero(
-        np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark & (own.piece >= 0)
-    )
+    tracks = np.flatnonzero(objects.stroked & objects.dark & (own.piece >= 0))
     # Strokes of an island without pads are lettering.
     tracks = tracks[padded[pieces.island[own.piece[tracks]]]]
     none = np.empty(0)
@@ -154,7 +152,7 @@ def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
     tracked = np.zeros(pieces.islands, dtype=bool)
     for index, layer in enumerate(case.board.copper):
         own = copper.layers[index].piece
-        strokes = np.isin(layer.file.objects.kind, (Kind.DRAW, Kind.ARC)) & (own >= 0)
+        strokes = layer.file.objects.stroked & (own >= 0)
         tracked[pieces.island[own[strokes]]] = True
     single = (counts == 1) & tracked
     rows = known[single[pads.island[known]]]
@@ -167,12 +165,7 @@ def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
             LONELY_PAD,
             Measures(
                 area[pads.island[rows]],
-                lambda k: case.object_place(
-                    case.board.copper[pads.layer[rows[k]]],
-                    int(pads.row[rows[k]]),
-                    x_mm=float(pads.x[rows[k]]),
-                    y_mm=float(pads.y[rows[k]]),
-                ),
+                lambda k: pad_place(case, int(rows[k])),
             ),
             f"{format_number(len(rows))} pad{'s have' if len(rows) > 1 else ' has'} a track that "
             "reaches no other pad",
@@ -187,7 +180,7 @@ def _unlike_fellows(case: Case, copper: Copper) -> Iterator[Finding]:
     rows = np.flatnonzero((pads.island >= 0) & (face != 0))
     if not len(rows):
         return
-    at = np.round(np.column_stack((pads.x, pads.y))[rows], 2)
+    at = np.round(pads.spots()[rows], 2)
     spots, first, spot, count = np.unique(
         at, axis=0, return_index=True, return_inverse=True, return_counts=True
     )
@@ -322,21 +315,21 @@ def find_pads_without_size(case: Case) -> Iterator[Finding]:
     empty = shapely.area(copper.pad_shapes) <= AREA_MM2
     if not empty[face != 0].any():
         return
-    at = np.column_stack((pads.x, pads.y))
+    at = pads.spots()
     for side in ("top", "bottom"):
         own = face == (1 if side == "top" else -1)
         rows = np.flatnonzero(empty & own)
         others = np.flatnonzero(~empty & (face != 0) & ~own)
         middles = shapely.points(at[rows])
-        holed = _lie_on(middles, cuts.shapes)
-        wanted = _lie_on(middles, cuts.shapes[cuts.plated == 1])
+        holed = touched(middles, cuts.shapes)
+        wanted = touched(middles, cuts.shapes[cuts.plated == 1])
         if len(others) and len(rows):
             wanted |= holed & (PointTree(at[others]).query(at[rows])[0] <= SAME_PLACE_MM)
         for mask in case.shared(mask_sides):
             if mask.layer.side == side:
-                wanted |= ~holed & _lie_on(middles, mask.openings)
+                wanted |= ~holed & touched(middles, mask.openings)
         # Another object at the place may draw the pad.
-        drawn = _lie_on(middles, copper.pad_shapes[np.flatnonzero(~empty & own)])
+        drawn = touched(middles, copper.pad_shapes[np.flatnonzero(~empty & own)])
         lost = rows[wanted & ~drawn]
         if len(lost):
             layer = case.board.copper[int(pads.layer[lost[0]])]
@@ -347,15 +340,6 @@ def find_pads_without_size(case: Case) -> Iterator[Finding]:
                 *(case.object_place(layer, int(pads.row[k])) for k in lost[:20]),
                 count=len(lost),
             )
-
-
-def _lie_on(points: Shapes, shapes: Shapes) -> Bools:
-    """Which points lie on any of some shapes."""
-    out = np.zeros(len(points), dtype=bool)
-    if len(points) and len(shapes):
-        hit: Ints = shapely.STRtree(shapes).query(points, predicate="intersects")[0]
-        out[hit] = True
-    return out
 
 
 STROKES: Final = 20
@@ -395,7 +379,7 @@ def heaps_of(case: Case) -> tuple[list[Ints], ...]:
 def painting_strokes(case: Case, layer: int) -> Bools:
     """(number of objects,) bool: strokes with a tool that mostly paints areas of a copper layer."""
     objects = case.board.copper[layer].file.objects
-    drawn = np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark
+    drawn = objects.stroked & objects.dark
     heaps = case.shared(heaps_of)[layer]
     rows = np.concatenate([np.empty(0, np.int64), *heaps])
     # One at least, for a layer of regions alone has none.
@@ -408,11 +392,12 @@ def painting_strokes(case: Case, layer: int) -> Bools:
 def _heaps(layer: Layer) -> list[Ints]:
     """Rows of strokes that lie on each other side by side, largest heap first."""
     objects, found = layer.file.objects, []
-    drawn = (objects.kind == Kind.DRAW) & objects.dark
-    for rows in _by_tool(objects.aperture, np.flatnonzero(drawn)):
-        width = layer.file.apertures[int(objects.aperture[rows[0]])].diameter_mm
-        if not width:
+    drawn = objects.dark_rows(Kind.DRAW)
+    for tool, mine in rows_by(objects.aperture[drawn]).items():
+        width = layer.file.apertures[tool].diameter_mm
+        if not width or len(mine) < STROKES:
             continue
+        rows = drawn[mine]
         for across in (False, True):
             x0, y0, x1, y1 = (getattr(objects, name)[rows] for name in ("x0", "y0", "x1", "y1"))
             if across:
@@ -424,13 +409,6 @@ def _heaps(layer: Layer) -> list[Ints]:
             level = y0[lying]
             found += [rows[lying][heap] for heap in _side_by_side(low, high, level, width)]
     return sorted(found, key=lambda heap: (-len(heap), int(heap[0])))
-
-
-def _by_tool(tool: NDArray[np.int32], rows: Ints) -> list[Ints]:
-    """Rows of each tool, those with too few left out."""
-    order = rows[np.argsort(tool[rows], kind="stable")]
-    parts = np.split(order, np.flatnonzero(np.diff(tool[order])) + 1)
-    return [part for part in parts if len(part) >= STROKES]
 
 
 def _side_by_side(low: Floats, high: Floats, level: Floats, width: float) -> list[Ints]:
@@ -446,9 +424,11 @@ def _side_by_side(low: Floats, high: Floats, level: Floats, width: float) -> lis
     beside = (a != b) & (over[a] != under[b]) & (under[a] != over[b])
     beside &= np.maximum(under[a] - over[b], under[b] - over[a]) < 0.99 * width
     label = label_groups(len(first), a[beside], b[beside])[run]
-    order = np.argsort(label, kind="stable")
-    groups = np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
-    return [g for g in groups if len(g) >= STROKES and len(np.unique(level[g])) >= STROKES]
+    return [
+        rows
+        for rows in rows_by(label).values()
+        if len(rows) >= STROKES and len(np.unique(level[rows])) >= STROKES
+    ]
 
 
 def _runs(low: Floats, high: Floats, band: Floats) -> Ints:

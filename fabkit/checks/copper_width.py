@@ -22,7 +22,6 @@ from fabkit.checks.copper_facts import (
     copper_limits,
     copper_of,
     cuts_of,
-    facets_by_layer,
     measured_again,
     on_board,
     require_copper,
@@ -32,6 +31,7 @@ from fabkit.checks.copper_objects import painting_strokes
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import group, judge
+from fabkit.formats.gerber.model import object_shapes
 from fabkit.geometry.facing import Facets, FacetTree, Facings, find_facings, thin_out
 from fabkit.rules import load_rule
 
@@ -86,11 +86,11 @@ def narrow_copper(case: Case) -> tuple[Narrow, ...]:
         island = copper.pieces.island
         return Narrow(
             gaps=gaps.take(island[gaps.piece0] != island[gaps.piece1]),
-            harmless=own.take(thin_out(own.x, own.y, SAME_SPOT_MM)),
+            harmless=own.thinned(SAME_SPOT_MM),
             widths=widths,
         )
 
-    works = [partial(measure, layer) for layer in case.shared(facets_by_layer)]
+    works = [partial(measure, layer) for layer in copper.pieces.boundaries]
     return tuple(side_by_side(works, "layers"))
 
 
@@ -112,8 +112,7 @@ def gaps(case: Case) -> Iterator[Finding]:
     copper = require_copper(case)
     tables: tuple[list[tuple[int, Facings]], ...] = ([], [])
     for index, narrow in enumerate(case.shared(narrow_copper)):
-        foreign = narrow.gaps.take(_shorting(copper, narrow.gaps))
-        foreign = foreign.take(thin_out(foreign.x, foreign.y, SAME_SPOT_MM))
+        foreign = narrow.gaps.take(_shorting(copper, narrow.gaps)).thinned(SAME_SPOT_MM)
         for table, some in zip(tables, (foreign, narrow.harmless), strict=True):
             table.append((index, measured_again(case, index, some, inside=False)))
     for rule, table, words in (
@@ -154,9 +153,8 @@ def widths(case: Case) -> Iterator[Finding]:
         is_track = np.abs(found.distance - pen) <= COINCIDENT_MM + CHORD_ERROR_MM
         # The pen is exact, the measure is off by the chords of its arcs.
         some = found.take(is_track).with_columns(distance=pen[is_track])
-        tracks.append((index, some.take(thin_out(some.x, some.y, SAME_SPOT_MM))))
-        some = found.take(~is_track)
-        some = some.take(thin_out(some.x, some.y, SAME_SPOT_MM))
+        tracks.append((index, some.thinned(SAME_SPOT_MM)))
+        some = found.take(~is_track).thinned(SAME_SPOT_MM)
         rest.append((index, measured_again(case, index, some, inside=True)))
     spots = Spots.gather(case, tracks)
     yield from judge(
@@ -166,7 +164,7 @@ def widths(case: Case) -> Iterator[Finding]:
         spots.measures(case, slack=COINCIDENT_MM),
         "narrowest track",
     )
-    sliver = case.house.limit("sliver_mm").value
+    sliver = case.limit("sliver_mm")
     spots = Spots.gather(case, rest)
     rim, hole = at_bare_walls(case, spots)
     yield from _rims(case, spots.take(rim), hole[rim], sliver)
@@ -235,8 +233,6 @@ def pen_at(layer: Layer, found: Facings, asked: Ints) -> Floats:
     rows, width = rows[thin], width[thin]
     if not len(rows):
         return out
-    from fabkit.formats.gerber.model import object_shapes
-
     shapes = object_shapes(layer.file, rows)
     spot, shape = shapely.STRtree(shapes).query(
         shapely.points(found.x, found.y), predicate="intersects"
@@ -257,22 +253,20 @@ TRAP: Final = load_rule("copper/acid-trap")
 @check(id="copper/acid-traps", rules=(TRAP,), limits=("acid_trap_deg",), needs=("copper",))
 def acid_traps(case: Case) -> Iterator[Finding]:
     """Copper meets copper at no sharp angle."""
-    require_copper(case)
-    limit = case.house.limit("acid_trap_deg").value
-    tables = [np.empty((0, 4))]
-    for index, layer in enumerate(case.shared(facets_by_layer)):
+    limit = case.limit("acid_trap_deg")
+    found: list[Spots] = []
+    for index, layer in enumerate(require_copper(case).pieces.boundaries):
         angle, x, y = open_corners(layer.facets)
         mine = np.flatnonzero((angle < limit) & on_board(case, x, y))
         mine = mine[np.argsort(angle[mine], kind="stable")]
         mine = mine[thin_out(x[mine], y[mine], SAME_SPOT_MM)]
-        layers = np.full(len(mine), index)
-        tables.append(np.column_stack((angle[mine], x[mine], y[mine], layers)))
-    spots = Spots.of(np.concatenate(tables))
+        places = np.column_stack((x[mine], y[mine]))
+        found.append(Spots.on_layer(index, angle[mine], places))
     yield from judge(
         case,
         TRAP,
         "acid_trap_deg",
-        spots.measures(case, slack=ROUNDING_DEG),
+        Spots.concat(*found).measures(case, slack=ROUNDING_DEG),
         "sharpest corner between copper",
     )
 

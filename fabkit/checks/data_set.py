@@ -20,7 +20,6 @@ from fabkit.base.units import counted, format_mm
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import (
     copper_limits,
-    facets_by_layer,
     half_holes,
     on_board,
     require_copper,
@@ -411,8 +410,7 @@ def find_other_count(case: Case) -> Iterator[Finding]:
 @check(id="job/size", rules=(SIZE_DIFFERS,), needs=("profile",))
 def find_other_size(case: Case) -> Iterator[Finding]:
     """The job file states the size of the outline, with or without its pen."""
-    box = case.board.profile.bounds if case.board.profile is not None else (0.0,) * 4
-    width, height = box[2] - box[0], box[3] - box[1]
+    width, height = case.board.size_mm
     pens = [
         float(tool.diameter_mm)
         for file in case.board.package.of(RoleKind.PROFILE)
@@ -487,12 +485,12 @@ def _thinnest(layer: Layer) -> float | None:
 
 def _gap(case: Case, index: int, reach: float) -> float | None:
     """Smallest gap between two conductors of a layer below ``reach``, mm."""
-    island = require_copper(case).pieces.island
+    pieces = require_copper(case).pieces
     if reach <= copper_limits(case, "gap")[0].value:
         found = case.shared(narrow_copper)[index].gaps
     else:
-        found = find_gaps(case.shared(facets_by_layer)[index].facets, reach)
-    foreign = island[found.piece0] != island[found.piece1]
+        found = find_gaps(pieces.boundaries[index].facets, reach)
+    foreign = pieces.island[found.piece0] != pieces.island[found.piece1]
     foreign &= on_board(case, found.x, found.y)
     return float(found.distance[foreign].min()) if foreign.any() else None
 

@@ -23,6 +23,8 @@ from fabkit.checks.mirror import MATCH_MM, Mirror, find_mirror
 from fabkit.checks.model import Case
 from fabkit.checks.pair import LACKING, OUTLINE, RELATION, UNRELATED, compare_pair
 from fabkit.checks.worst import Measures, group, holes_at
+from fabkit.geometry.areas import touched
+from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.model import Keyboard
 from fabkit.package.model import RoleKind, Side
@@ -112,11 +114,11 @@ def keys(case: Case) -> Iterator[Finding]:
         image = mirror.images[face == (1 if here == "top" else -1)]
         usable = surface_pads(copper)
         usable = usable[outer_face(copper)[usable] == (1 if there == "top" else -1)]
-        spots = np.column_stack((pads.x[usable], pads.y[usable]))
+        spots = pads.spots()[usable]
         spots = spots[_opened(case, there, spots)]
-        lost = _nearest(image, spots) > 2 * MATCH_MM if len(spots) else np.ones(len(image), bool)
-        for key in _nearest_row(image[lost], centres):
-            lacking[int(key), there] = lacking.get((int(key), there), 0) + 1
+        lost = image[PointTree(spots).far_from(image, 2 * MATCH_MM)]
+        for key in PointTree(centres).query(lost)[1].tolist():
+            lacking[key, there] = lacking.get((key, there), 0) + 1
     if lacking:
         faces = sorted(lacking)
         yield from group(
@@ -138,21 +140,12 @@ def keys(case: Case) -> Iterator[Finding]:
         )
 
 
-def _nearest_row(points: Floats, there: Floats) -> Ints:
-    """Row of ``there`` that is nearest to each point."""
-    apart = np.hypot(*(points[:, None, :2] - there[None, :, :2]).transpose(2, 0, 1))
-    return np.asarray(apart.argmin(axis=1), dtype=np.int64)
-
-
 def _opened(case: Case, side: str, points: Floats) -> Bools:
     """Which points lie in a mask opening; all, when there is no mask on that side."""
     layer = next((a for a in case.board.layers if a.kind is RoleKind.MASK and a.side == side), None)
     if layer is None or not len(points):
         return np.ones(len(points), dtype=bool)
-    out = np.zeros(len(points), dtype=bool)
-    tree = shapely.STRtree(shapely.points(points))
-    out[tree.query(shapely.get_parts(layer.file.image), predicate="intersects")[1]] = True
-    return out
+    return touched(shapely.points(points), shapely.get_parts(layer.file.image))
 
 
 # ---------------------------------------------------------------------------------------- battery
@@ -252,8 +245,10 @@ def polarity_swaps(terminals: Terminals) -> tuple[Floats, str]:
         image = spot[None] * (-1, 1, -1) + (2 * middle, 0, 0)
         # Seen from the other face: pads with holes serve both, others only the face they are on.
         plus, minus = (t[(t[:, 2] == 0) | (t[:, 2] == image[0, 2]) | (spot[2] == 0)] for t in near)
-        safe = len(plus) and _nearest(image, plus)[0] <= SAME_PAD_MM
-        if not safe and len(minus) and _nearest(image, minus)[0] <= SAME_PAD_MM:
+        safe, meets = (
+            not PointTree(t[:, :2]).far_from(image[:, :2], SAME_PAD_MM)[0] for t in (plus, minus)
+        )
+        if meets and not safe:
             swapped.append(spot)
     table = np.array(swapped).reshape(-1, 3)
     return table, "turned over, battery plus and minus change places"
@@ -261,14 +256,8 @@ def polarity_swaps(terminals: Terminals) -> tuple[Floats, str]:
 
 def _pair_middles(plus: Floats, minus: Floats) -> Floats:
     """Middle between each plus terminal and the nearest minus one."""
-    near = np.hypot(*(plus[:, None, :2] - minus[None, :, :2]).transpose(2, 0, 1)).argmin(axis=1)
+    near = PointTree(minus[:, :2]).query(plus[:, :2])[1]
     return np.asarray((plus[:, :2] + minus[near, :2]) / 2)
-
-
-def _nearest(points: Floats, there: Floats) -> Floats:
-    return np.asarray(
-        np.hypot(*(points[:, None, :2] - there[None, :, :2]).transpose(2, 0, 1)).min(axis=1)
-    )
 
 
 def _marked(case: Case, side: str, plus: Floats) -> bool:
@@ -276,10 +265,7 @@ def _marked(case: Case, side: str, plus: Floats) -> bool:
     face = 1 if side == "top" else -1
     mine = plus[(plus[:, 2] == 0) | (plus[:, 2] == face)]
     marks = plus_marks(case.board, "top" if side == "top" else "bottom")
-    # No terminal can be used from this face: no mark is lacking.
-    if not len(mine):
-        return True
-    return bool(len(marks) and np.all(_nearest(mine, marks) <= MARK_MM))
+    return not PointTree(marks).far_from(mine[:, :2], MARK_MM).any()
 
 
 # --------------------------------------------------------------------------- controller and legend
@@ -306,10 +292,10 @@ def header(case: Case) -> Iterator[Finding]:
         names = list(spots.values())
         middle = (points[:, 0].min() + points[:, 0].max()) / 2
         image = points * (-1, 1) + (2 * middle, 0)
-        apart = np.hypot(*(image[:, None] - points[None]).transpose(2, 0, 1))
-        partner = apart.argmin(axis=1)
-        meets = apart.min(axis=1) <= 2 * MATCH_MM
-        swapped = [i for i in np.flatnonzero(meets) if names[i] != names[partner[i]]]
+        apart, partner = PointTree(points).query(image)
+        swapped = [
+            i for i in np.flatnonzero(apart <= 2 * MATCH_MM) if names[i] != names[partner[i]]
+        ]
         if len(swapped) >= 0.5 * len(points):
             yield Finding.of(
                 HEADER,

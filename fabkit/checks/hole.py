@@ -17,7 +17,6 @@ from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import COINCIDENT_MM, counted, format_mm, format_number, some_of
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import VIA_MM, Copper, outer_face
-from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import Cuts, cuts_at, cuts_of, on_board, require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.fellows import ALIKE_MM as FELLOW_MM
@@ -26,7 +25,7 @@ from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, holes_at, judge, points_at, spots_at
 from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree
-from fabkit.keyboard.patterns import PatternHole, find_sites, load_patterns
+from fabkit.keyboard.patterns import find_sites, load_patterns
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -108,7 +107,7 @@ def slots(case: Case) -> Iterator[Finding]:
     )
 
 
-def slot_lengths(cuts: Cuts) -> np.ndarray:
+def slot_lengths(cuts: Cuts) -> Floats:
     """(len(cuts),) float64: longest side of the smallest box around each slot, mm; 0 of others."""
     lengths = np.zeros(len(cuts.shapes))
     known = ~cuts.round & ~shapely.is_empty(cuts.shapes)
@@ -252,7 +251,7 @@ def twins_of(case: Case) -> Twins:
     """Find the pads that lie on both outer faces at one place."""
     copper, cuts = require_copper(case), case.shared(cuts_of)
     pads, face = copper.pads, outer_face(copper)
-    at = np.column_stack((pads.x, pads.y))
+    at = pads.spots()
     top, bottom = np.flatnonzero(face == 1), np.flatnonzero(face == -1)
     if not len(top) or not len(bottom):
         none = np.empty(0, np.int64)
@@ -321,7 +320,7 @@ def _between_pads(case: Case) -> Iterator[Finding]:
 def _in_openings(case: Case) -> Iterator[Finding]:
     """Round openings of both masks, without a pad, that no hole stands in."""
     masks = [a for a in case.board.layers if a.kind is RoleKind.MASK and a.side is not None]
-    discs = [_discs(layer) for layer in masks[:2]]
+    discs = [_round_parts(shapely.get_parts(layer.file.image)) for layer in masks[:2]]
     if len(discs) < 2 or not all(len(d) for d in discs):
         return
     apart, _ = PointTree(discs[1]).query(discs[0])
@@ -369,11 +368,6 @@ def _outer_copper(case: Case) -> Shapes:
     return np.asarray(pieces.polygons[outer[pieces.layer]])
 
 
-def _discs(layer: Layer) -> Floats:
-    """(n, 3) float64, mm: middle and width of the round parts of an image, as wide as holes are."""
-    return _round_parts(shapely.get_parts(layer.file.image))
-
-
 def _round_parts(parts: Shapes) -> Floats:
     """(n, 3) float64, mm: middle and width of the round ones among polygons, as wide as holes."""
     wide, is_round = _disc(parts)
@@ -390,7 +384,7 @@ def _of_footprints(case: Case) -> Iterator[Finding]:
     look = np.column_stack((cuts.plated == 0, cuts.round, cuts.width / STEP_MM, long / STEP_MM))
     kinds, kind = np.unique(np.round(look[rows]).astype(int), axis=0, return_inverse=True)
     gaps = find_gaps_of_fellows(
-        np.column_stack((cuts.x, cuts.y))[rows],
+        cuts.spots()[rows],
         kind.ravel(),
         seeds=np.arange(len(kinds)),
         wanted=np.flatnonzero(kinds[:, 0] == 1),
@@ -401,7 +395,7 @@ def _of_footprints(case: Case) -> Iterator[Finding]:
     wide = STEP_MM * kinds[[g.kind for g in gaps], 2]
     discs = shapely.buffer(shapely.points(x, y), wide / 2)
     left = shapely.difference(discs, shapely.union_all(cuts.shapes[touched(cuts.shapes, discs)]))
-    centred = PointTree(np.column_stack((cuts.x, cuts.y))).query(np.column_stack((x, y)))[0]
+    centred = PointTree(cuts.spots()).query(np.column_stack((x, y)))[0]
     # What is drilled there in another size or as part of a slot is not missing.
     lone = (shapely.area(left) > 0.1 * shapely.area(discs)) & (centred > 2 * FELLOW_MM)
     if case.board.profile is not None:
@@ -422,7 +416,9 @@ def _of_footprints(case: Case) -> Iterator[Finding]:
 def key_posts(case: Case) -> Iterator[Finding]:
     """Middle holes of keys let the post of the switch in that the other holes are for."""
     board = case.board
-    known = [(p, h) for p in load_patterns() if p.kind == "key" for h in p.holes if _is_post(h)]
+    known = [
+        (p, h) for p in load_patterns() if p.kind == "key" for h in p.holes if h.x_mm == h.y_mm == 0
+    ]
     # Holes of a whole footprint are no part of another that lacks something.
     whole = find_sites(board.holes, [p for p, _ in known], slots=board.slots, shared=True)
     held = sorted({row for site in whole for row in site.holes})
@@ -451,15 +447,10 @@ def key_posts(case: Case) -> Iterator[Finding]:
             return
 
 
-def _is_post(hole: PatternHole) -> bool:
-    return hole.x_mm == 0 and hole.y_mm == 0
-
-
 def _functions(copper: Copper, twins: Twins, names: frozenset[str]) -> Bools:
     """Twins of which a pad states one of some functions."""
-    named = np.array([bool(f) and f[0] in names for f in copper.functions] + [False])
-    code = copper.pads.function
-    return np.asarray(named[code[twins.top]] | named[code[twins.bottom]])
+    stated = copper.pads_stating(names)
+    return np.asarray(stated[twins.top] | stated[twins.bottom])
 
 
 def _round(copper: Copper, twins: Twins) -> Bools:

@@ -22,7 +22,6 @@ from fabkit.checks.copper_facts import (
     cut_place,
     cuts_at,
     cuts_of,
-    facets_by_layer,
     half_holes,
     remeasure,
     require_copper,
@@ -32,7 +31,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge
 from fabkit.formats.gerber.model import Kind
-from fabkit.geometry.areas import clip_to_box
+from fabkit.geometry.areas import clip_to_box, touched
 from fabkit.geometry.facing import FacetTree
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
@@ -101,7 +100,7 @@ def rings_of(case: Case) -> Rings:
     ).reshape(-1, 2)
     ring, broken = np.zeros(len(touched)), np.zeros(len(touched))
     exact = np.zeros(len(touched), dtype=bool)
-    for index, facets in enumerate(case.shared(facets_by_layer)):
+    for index, facets in enumerate(copper.pieces.boundaries):
         polygons = copper.pieces.polygons[copper.pieces.on_layer(index)]
         mine = np.flatnonzero(touched[:, 1] == index)
         if len(mine):
@@ -320,11 +319,10 @@ def pads(case: Case) -> Iterator[Finding]:
 def _opened(case: Case, side: str, cuts: Cuts) -> Bools:
     """Which holes the mask of one side leaves open."""
     out = np.zeros(len(cuts.shapes), dtype=bool)
+    middles = shapely.points(cuts.x, cuts.y)
     for layer in case.board.layers:
         if layer.kind is RoleKind.MASK and layer.side == side and not layer.negative:
-            tree = shapely.STRtree(shapely.get_parts(layer.file.image))
-            middles = shapely.points(cuts.x, cuts.y)
-            out[tree.query(middles, predicate="intersects")[0]] = True
+            out |= touched(middles, shapely.get_parts(layer.file.image))
     return out
 
 
@@ -336,12 +334,10 @@ def _opened(case: Case, side: str, cuts: Cuts) -> Bools:
 )
 def bare_clearance(case: Case) -> Iterator[Finding]:
     """Copper keeps clear of non-plated holes."""
-    require_copper(case)
-    cuts = case.shared(cuts_of)
+    layers, cuts = require_copper(case).pieces.boundaries, case.shared(cuts_of)
     bare = np.flatnonzero(cuts.plated == 0)
     if not len(bare):
         return
-    layers = case.shared(facets_by_layer)
     distance = np.stack([nearest_copper(facets, cuts, bare) for facets in layers])
     # Pieces were cut a hair outside every bare hole, so copper that reached its wall is there.
     through = (distance <= 2 * TOUCH_MM).any(axis=0)
@@ -384,13 +380,8 @@ def _severing(case: Case, rows: Ints) -> Bools:
         strokes, pen = strokes_of(layer)
         straight = (objects.kind[strokes] == Kind.DRAW) & np.isfinite(pen)
         strokes, pen = strokes[straight], pen[straight]
-        ends = np.stack(
-            (
-                np.column_stack((objects.x0[strokes], objects.y0[strokes])),
-                np.column_stack((objects.x1[strokes], objects.y1[strokes])),
-            ),
-            axis=1,
-        )
+        drawn = objects.take(strokes)
+        ends = np.stack((drawn.starts(), drawn.ends()), axis=1)
         lines = shapely.linestrings(ends)
         cut, line = shapely.STRtree(lines).query(
             discs, predicate="dwithin", distance=cuts.width[rows] / 2
@@ -411,11 +402,8 @@ def _severing(case: Case, rows: Ints) -> Bools:
 
 def nearest_copper(layer: FacetTree, cuts: Cuts, rows: Ints) -> Floats:
     """Distance from each cut's wall to the nearest copper edge of a layer, mm; inf without any."""
-    shapes = np.where(
-        cuts.round[rows], shapely.points(cuts.x[rows], cuts.y[rows]), cuts.shapes[rows]
-    )
-    radius = np.where(cuts.round[rows], cuts.width[rows] / 2, 0.0)
-    return np.asarray(np.maximum(layer.distance(shapes) - radius, 0.0))
+    away = layer.distance(_middles(cuts, rows)) - _radii(cuts, rows)
+    return np.asarray(np.maximum(away, 0.0))
 
 
 INNER_NEAR: Final = load_rule("hole/inner-copper-near")
@@ -430,43 +418,38 @@ INNER_NEAR: Final = load_rule("hole/inner-copper-near")
 def inner_clearance(case: Case) -> Iterator[Finding]:
     """Foreign copper of inner layers keeps clear of plated holes."""
     copper, cuts = require_copper(case), case.shared(cuts_of)
-    island = np.full(len(cuts.shapes), -1)
-    joints = copper.pieces.joints
-    island[joints[:, 0]] = copper.pieces.island[joints[:, 1]]
-    reach = case.house.limit("plated_to_inner_copper_mm").value
-    tables = [np.empty((0, 4))]
+    island = copper.pieces.islands_of(len(cuts.shapes))
+    reach = case.limit("plated_to_inner_copper_mm")
+    found: list[Spots] = []
     for index, layer in enumerate(case.board.copper):
         if layer.side is not None:
             continue
         passed = (cuts.first <= index + 1) & (cuts.last >= index + 1)
         rows = np.flatnonzero((cuts.plated != 0) & passed)
-        facets = case.shared(facets_by_layer)[index]
-        hole, facet = facets.within(_middles(cuts, rows), _radii(cuts, rows) + reach)
+        facets, middles = copper.pieces.boundaries[index], _middles(cuts, rows)
+        hole, facet = facets.within(middles, _radii(cuts, rows) + reach)
         foreign = copper.pieces.island[facets.facets.piece[facet]] != island[rows[hole]]
         hole, facet = hole[foreign], facet[foreign]
-        wall = facets.apart(_middles(cuts, rows)[hole], facet)
+        wall = facets.apart(middles[hole], facet)
         wall = np.maximum(wall - _radii(cuts, rows)[hole], 0.0)
         order = np.lexsort((wall, hole))
         worst = order[np.unique(hole[order], return_index=True)[1]]
         at = rows[hole[worst]]
-        tables.append(
-            np.column_stack((wall[worst], cuts.x[at], cuts.y[at], np.full(len(at), index)))
-        )
-    spots = Spots.of(np.concatenate(tables))
+        found.append(Spots.on_layer(index, wall[worst], cuts.spots()[at]))
     yield from judge(
         case,
         INNER_NEAR,
         "plated_to_inner_copper_mm",
-        spots.measures(case, slack=CHORD_ERROR_MM),
+        Spots.concat(*found).measures(case, slack=CHORD_ERROR_MM),
         "foreign inner copper nearest to a plated hole",
     )
 
 
-def _middles(cuts: Cuts, rows: np.ndarray) -> np.ndarray:
+def _middles(cuts: Cuts, rows: Ints) -> Shapes:
     """Round holes as points, slots as they are: distances less :func:`_radii` are to the wall."""
     points = shapely.points(cuts.x[rows], cuts.y[rows])
     return np.asarray(np.where(cuts.round[rows], points, cuts.shapes[rows]), dtype=object)
 
 
-def _radii(cuts: Cuts, rows: np.ndarray) -> np.ndarray:
+def _radii(cuts: Cuts, rows: Ints) -> Floats:
     return np.asarray(np.where(cuts.round[rows], cuts.width[rows] / 2, 0.0))

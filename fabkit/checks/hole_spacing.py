@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
 from fabkit.base.errors import TooHeavy
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
@@ -28,8 +28,8 @@ from fabkit.checks.copper_facts import (
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, PlaceOf, at_rows, group, judge
-from fabkit.geometry.facing import facets_of
-from fabkit.geometry.neighbours import estimate_pairs, label_groups
+from fabkit.geometry.facing import FacetTree, facets_of
+from fabkit.geometry.neighbours import estimate_pairs, grown, label_groups
 from fabkit.rules import load_rule
 
 CUSP_MM: Final = 0.3
@@ -60,17 +60,13 @@ EDGE_NEAR: Final = load_rule("hole/edge-near")
 CROSSES: Final = load_rule("hole/crosses-edge")
 
 
-@dataclass(frozen=True, eq=False)
-class Walls:
+@dataclass(frozen=True, slots=True, eq=False)
+class Walls(Columns):
     """Pairs of cuts that are near each other: rows of both, and the wall (negative: overlap)."""
 
     left: Ints
     right: Ints
     wall: Floats
-
-    def take(self, rows: Ints) -> Walls:
-        """Give some of them, by row."""
-        return Walls(self.left[rows], self.right[rows], self.wall[rows])
 
 
 def find_walls(cuts: Cuts, reach_mm: float) -> Walls:
@@ -84,7 +80,7 @@ def find_walls(cuts: Cuts, reach_mm: float) -> Walls:
     shapes = cuts.shapes
     # Boxes half the reach wider meet wherever a wall may be thin; a tree that measures between the
     # polygons of round holes would take a hundred times as long.
-    corners = shapely.bounds(shapes) + reach_mm / 2 * np.array((-1, -1, 1, 1))
+    corners = grown(shapely.bounds(shapes), reach_mm / 2)
     boxes: Shapes = shapely.box(*corners.T)
     boxes[~np.isfinite(corners).all(axis=1)] = None
     tree = shapely.STRtree(boxes)
@@ -123,8 +119,7 @@ def overlap_width(r0: Floats, r1: Floats, apart: Floats) -> Floats:
 def spacing(case: Case) -> Iterator[Finding]:
     """Holes leave a wall between each other, or join on purpose."""
     cuts = case.shared(cuts_of)
-    reach = case.house.limit("hole_to_hole_mm").value
-    reach = max(reach, case.house.limit("hole_to_hole_same_net_mm").value)
+    reach = max(case.limit("hole_to_hole_mm"), case.limit("hole_to_hole_same_net_mm"))
     walls = find_walls(cuts, reach)
     apart = np.hypot(
         cuts.x[walls.left] - cuts.x[walls.right], cuts.y[walls.left] - cuts.y[walls.right]
@@ -209,10 +204,7 @@ def _thin_walls(case: Case, cuts: Cuts, walls: Walls, rows: Ints) -> Iterator[Fi
     # A row to break boards apart at has thin walls on purpose.
     rows = rows[~(in_row[walls.left[rows]] & in_row[walls.right[rows]])]
     thin = walls.take(rows)
-    island = np.full(len(cuts.shapes), -1)
-    if case.board.copper:
-        pieces = case.shared(copper_of).pieces
-        island[pieces.joints[:, 0]] = pieces.island[pieces.joints[:, 1]]
+    island = case.shared(copper_of).pieces.islands_of(len(cuts.shapes))
     # Between holes of one net nothing is shorted when the wall breaks, so another limit holds.
     one = (island[thin.left] >= 0) & (island[thin.left] == island[thin.right])
     place = _pair_places(case, cuts, thin)
@@ -263,19 +255,15 @@ def edge_distance(cuts: Cuts, profile: BaseGeometry) -> tuple[Floats, Bools]:
     inside : (n,) bool
     """
     polygons = shapely.get_parts(profile)
-    facets = facets_of(polygons)
-    ends = np.stack(
-        (np.column_stack((facets.x0, facets.y0)), np.column_stack((facets.x1, facets.y1))), axis=1
-    )
-    tree = shapely.STRtree(shapely.linestrings(ends))
+    rim = FacetTree(facets_of(polygons))
     centre = shapely.points(cuts.x, cuts.y)
     inside = pieces_at(polygons, centre) >= 0
-    (_, _), distance = tree.query_nearest(centre, all_matches=False, return_distance=True)
+    distance = rim.distance(centre)
     wall = np.where(inside, distance, -distance) - cuts.width / 2
     wall = np.where(~inside & (distance > cuts.width / 2), -distance, wall)
     slot = np.flatnonzero(~cuts.round & ~shapely.is_empty(cuts.shapes))
     if len(slot):
-        apart = tree.query_nearest(cuts.shapes[slot], all_matches=False, return_distance=True)[1]
+        apart = rim.distance(cuts.shapes[slot])
         wall[slot] = np.where(apart > 0, apart, -cuts.width[slot] / 2)
         inside[slot] = shapely.intersects(profile, centre[slot])
     return wall, inside
@@ -308,7 +296,7 @@ def edge(case: Case) -> Iterator[Finding]:
     yield from _crossings(case, cuts, np.flatnonzero(meets & ~in_row))
     near = np.flatnonzero(inside & ~meets & ~in_row)
     thickness = case.thickness_mm or 0.0
-    ratio = case.house.limit("hole_to_edge_thickness_ratio").value
+    ratio = case.limit("hole_to_edge_thickness_ratio")
     standard, fine = (case.house.limit("hole_to_edge_mm", c) for c in ("standard", "fine"))
     if ratio * thickness > fine.value and near.size:
         rows = near[wall[near] < ratio * thickness - COINCIDENT_MM]
@@ -341,7 +329,7 @@ def _crossings(case: Case, cuts: Cuts, rows: Ints) -> Iterator[Finding]:
     halved = case.shared(half_holes)[rows]
     rings = shapely.get_parts(shapely.get_rings(shapely.get_parts(case.board.profile)))
     discs = shapely.polygons(rings)
-    meant = np.array(["Castellated" in "".join(cuts.function[r]) for r in rows], dtype=bool)
+    meant = cuts.castellated[rows]
     drawn = np.zeros(len(rows), dtype=bool)
     size = shapely.area(discs)
     for k, cut in enumerate(cuts.shapes[rows]):

@@ -16,7 +16,7 @@ from fabkit.checks.copper_width import narrow_copper
 from fabkit.checks.data_set import faults_of_files
 from fabkit.checks.half import keyboard_of
 from fabkit.checks.model import Case, CheckOptions, CheckResult
-from fabkit.checks.runner import gather, matches, run_checks
+from fabkit.checks.runner import any_matches, gather, run_checks
 from fabkit.sheets.house import House, LimitClass, load_house
 
 
@@ -65,6 +65,7 @@ def _prepare(case: Case) -> None:
 
     What is too heavy, or breaks, is said by each check that asks for it.
     """
+    # In this order: reading the files for faults draws the images that copper is traced on.
     for fact in (faults_of_files, copper_of, keyboard_of, narrow_copper):
         with suppress(Exception):
             case.shared(fact)
@@ -156,9 +157,7 @@ def compare_houses(
         As for :func:`fabkit.check`; only checks that ask the house are run.
     """
     chosen = options or CheckOptions()
-    asked = tuple(
-        i for i in house_checks() if not chosen.only or any(matches(n, i) for n in chosen.only)
-    )
+    asked = tuple(i for i in house_checks() if not chosen.only or any_matches(chosen.only, i))
     verdicts = []
     for house in houses:
         case = Case(board, house, replace(chosen, only=asked))

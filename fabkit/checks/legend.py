@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Layer
@@ -22,7 +22,7 @@ from fabkit.checks.lettering import label_rows, read_direction, word_figures
 from fabkit.checks.mask import MaskSide, mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge, objects_at, spots_at
-from fabkit.geometry.areas import clip_to_box, unite
+from fabkit.geometry.areas import clip_each, unite
 from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
@@ -75,24 +75,19 @@ def lines(case: Case) -> Iterator[Finding]:
     """Legend lines are wide enough to print."""
     for layer in _legends(case):
         rows, width = strokes_of(layer)
-        thin = np.flatnonzero(width < case.house.limit("legend_line_mm").value)
+        thin = np.flatnonzero(width < case.limit("legend_line_mm"))
         thin = thin[np.argsort(width[thin], kind="stable")]
         ends = layer.file.objects.take(rows[thin])
         thin = thin[thin_out(ends.x0, ends.y0, 1.0)]
         rows, width = rows[thin], width[thin]
+        middles = layer.file.objects.take(rows).middles()
         yield from judge(
             case,
             LINE,
             "legend_line_mm",
-            Measures(width, objects_at(case, layer, rows, *_middles(layer, rows))),
+            Measures(width, objects_at(case, layer, rows, *middles.T)),
             f"thinnest line of {layer.name}",
         )
-
-
-def _middles(layer: Layer, rows: Ints) -> tuple[Floats, Floats]:
-    """Points between the ends of strokes, mm."""
-    o = layer.file.objects
-    return (o.x0[rows] + o.x1[rows]) / 2, (o.y0[rows] + o.y1[rows]) / 2
 
 
 @check(id="legend/text", rules=(HEIGHT,), limits=("legend_height_mm",), needs=("legend",))
@@ -122,9 +117,7 @@ def _pen_near(layer: Layer, x: Floats, y: Floats) -> Floats:
     return np.where(known, pen[near], 0.0)
 
 
-def word_heights(
-    layer: Layer,
-) -> tuple[Floats, Floats, Floats]:
+def word_heights(layer: Layer) -> tuple[Floats, Floats, Floats]:
     """Estimated height of each word, and its place, mm.
 
     A letter is a figure of joined strokes; a word is at least three letters of nearly one height
@@ -145,15 +138,13 @@ def word_heights(
         return none, none, none
     found: list[tuple[float, float, float]] = []
     for along, across in ((0, 1), (1, 0)):
-        label = label_rows(box, along, BESIDE)
-        counts = np.bincount(label)
-        for word in np.flatnonzero(counts >= WORD):
-            mine = label == word
+        for mine in rows_by(label_rows(box, along, BESIDE)).values():
             # Letters stand upright: a row of dashes is wider than high and no word.
-            if np.median(size[mine, along]) < np.median(size[mine, across]):
+            tall = np.median(size[mine, across])
+            if len(mine) >= WORD and np.median(size[mine, along]) < tall:
                 found.append(
                     (
-                        float(np.median(size[mine, across])),
+                        float(tall),
                         float((box[mine, 0].min() + box[mine, 2].max()) / 2),
                         float((box[mine, 1].min() + box[mine, 3].max()) / 2),
                     )
@@ -207,11 +198,8 @@ def _slips(case: Case, side: MaskSide, opening: Ints, area: Floats, letter: Bool
     Outlines of parts often run over pads with holes, letters do not.
     """
     pads, placed = side.pads[side.attached], require_copper(case).pads
-    soldered = np.zeros(len(side.openings), dtype=bool)
-    spots = shapely.points(placed.x[pads], placed.y[pads])
-    soldered[side.tree.query(spots, predicate="intersects")[1]] = True
-    drilled = np.zeros(len(side.openings), dtype=bool)
-    drilled[side.tree.query(case.board.hole_shapes, predicate="intersects")[1]] = True
+    soldered = side.over(shapely.points(placed.x[pads], placed.y[pads]))
+    drilled = side.over(case.board.hole_shapes)
     covered = np.zeros(len(side.openings))
     np.add.at(covered, opening, np.where(letter | ~drilled[opening], area, 0.0))
     hit = soldered & (covered >= COVERED * shapely.area(side.openings))
@@ -223,10 +211,9 @@ def _shared_area(ink: Shapes, bare: Shapes) -> Floats:
     """Area each mark shares with copper, mm2."""
     area = np.zeros(len(ink))
     piece, mark = shapely.STRtree(ink).query(bare, predicate="intersects")
-    box = shapely.bounds(ink)
-    for p, m in zip(piece.tolist(), mark.tolist(), strict=True):
-        local = clip_to_box(bare[p], box[m])
-        area[m] += shapely.area(shapely.intersection(ink[m], local))
+    # Otherwise a pour would be cut whole by every mark on it.
+    local = clip_each(bare[piece], shapely.bounds(ink[mark]))
+    np.add.at(area, mark, shapely.area(shapely.intersection(ink[mark], local)))
     return area
 
 

@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, ranges
 from fabkit.geometry.neighbours import numbers_of
 
 CELL_MM: Final = 0.25
@@ -179,8 +179,7 @@ def _filled(shapes: Shapes, low: Floats, size: NDArray[np.int64]) -> Bools:
     below, above = np.minimum(one[:, 0], two[:, 0]), np.maximum(one[:, 0], two[:, 0])
     first = np.clip(np.ceil(below), 0, size[0]).astype(int)
     counts = np.clip(np.ceil(above), 0, size[0]).astype(int) - first
-    edge = np.repeat(np.arange(len(one)), counts)
-    column = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts) + first[edge]
+    edge, column = np.repeat(np.arange(len(one)), counts), ranges(first, counts)
     share = (column - one[edge, 0]) / (two[edge, 0] - one[edge, 0])
     crossing = one[edge, 1] + share * (two[edge, 1] - one[edge, 1])
     row = np.clip(numbers_of(np.ceil(crossing)), 0, size[1] - 1)

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
 from fabkit.geometry.neighbours import label_groups
 
 TALLEST_MM: Final = 6.0
@@ -207,9 +207,7 @@ def _words(figures: Shapes) -> tuple[list[Ints], Bools]:
             (tall >= LOWEST_MM) & (tall <= TALLEST_MM) & (wide > 0) & (wide <= _WIDE * tall)
         )
         label = label_rows(box[rows], along, _BESIDE)
-        order = np.argsort(label, kind="stable")
-        words = np.split(rows[order], np.flatnonzero(np.diff(label[order])) + 1)
-        words = [word for word in words if len(word) > 1]
+        words = [rows[mine] for mine in rows_by(label).values() if len(mine) > 1]
         found += words
         level += [along == 0] * len(words)
     return found, np.array(level, dtype=bool)

@@ -21,7 +21,6 @@ from fabkit.checks.copper_facts import (
     SAME_SPOT_MM,
     along_edge,
     cuts_of,
-    facets_by_layer,
     midway,
     on_board,
     require_copper,
@@ -29,8 +28,8 @@ from fabkit.checks.copper_facts import (
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge, spots_at
-from fabkit.formats.gerber.model import Kind, object_shapes
-from fabkit.geometry.areas import clip_to_box, touched
+from fabkit.formats.gerber.model import object_shapes
+from fabkit.geometry.areas import clip_each, clip_to_box, touched
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
@@ -110,27 +109,38 @@ class MaskSide:
         """Tree over ``openings``."""
         return shapely.STRtree(self.openings)
 
+    def over(self, shapes: Shapes) -> Bools:
+        """Which openings lie over any of some shapes, (len(openings),) bool."""
+        out = np.zeros(len(self.openings), dtype=bool)
+        out[self.tree.query(shapes, predicate="intersects")[1]] = True
+        return out
+
+
+def _copper_under(case: Case, layer: Layer) -> int | None:
+    """Copper layer, from 0, that lies beneath a mask or paste layer; None without one."""
+    return next((k for k, c in enumerate(case.board.copper) if c.side == layer.side), None)
+
 
 def mask_sides(case: Case) -> tuple[MaskSide, ...]:
     """Both mask layers that have a copper layer beneath."""
     copper = require_copper(case)
     made = []
     for layer in case.board.layers:
-        under = [i for i, c in enumerate(case.board.copper) if c.side == layer.side]
-        if layer.kind is not RoleKind.MASK or not under:
+        under = _copper_under(case, layer)
+        if layer.kind is not RoleKind.MASK or under is None:
             continue
         image = layer.file.image
         if layer.negative and case.board.profile is not None:
             image = shapely.difference(case.board.profile, image)
         pads = np.flatnonzero(
-            (copper.pads.layer == under[0]) & on_board(case, copper.pads.x, copper.pads.y)
+            (copper.pads.layer == under) & on_board(case, copper.pads.x, copper.pads.y)
         )
         parts = shapely.get_parts(image)
         made.append(
             MaskSide(
                 layer=layer,
-                copper=case.board.copper[under[0]],
-                copper_index=under[0],
+                copper=case.board.copper[under],
+                copper_index=under,
                 openings=parts[shapely.area(parts) > AREA_MM2],
                 pads=pads,
                 attached=attached_pads(case, copper, pads),
@@ -141,9 +151,8 @@ def mask_sides(case: Case) -> tuple[MaskSide, ...]:
 
 def attached_pads(case: Case, copper: Copper, pads: Ints) -> Bools:
     """Give the pads something is attached to: by function, else every pad that is no via."""
-    has = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [False])
     known = copper.pads.function[pads] >= 0
-    out = has[copper.pads.function[pads]]
+    out = copper.pads_stating(ATTACHED)[pads]
     if not known.all() and case.board.copper:
         cuts = case.shared(cuts_of)
         small = np.flatnonzero((cuts.width <= VIA_MM) & (cuts.plated != 0))
@@ -206,8 +215,7 @@ def webs(case: Case) -> Iterator[Finding]:
         openings = shapely.get_parts(layer.file.image)
         found = find_gaps(facets_of(openings), limits[0].value)
         found = found.take(found.piece0 != found.piece1)
-        found = found.take(on_board(case, found.x, found.y))
-        found = found.take(thin_out(found.x, found.y, SAME_SPOT_MM))
+        found = found.take(on_board(case, found.x, found.y)).thinned(SAME_SPOT_MM)
         measures = Measures(
             found.distance,
             spots_at(case, layer, found.x, found.y),
@@ -234,10 +242,10 @@ def _margins(case: Case, layer: Layer, openings: Shapes) -> Floats:
     """How far each opening reaches beyond the box of the pads in it, mm; nan without pads."""
     copper = require_copper(case)
     out = np.full(len(openings), np.nan)
-    under = [i for i, c in enumerate(case.board.copper) if c.side == layer.side]
-    pads = np.flatnonzero(np.isin(copper.pads.layer, under[:1]))
-    if not len(pads) or not len(openings):
+    under = _copper_under(case, layer)
+    if under is None or not len(openings):
         return out
+    pads = np.flatnonzero(copper.pads.layer == under)
     spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
     pad, opening = shapely.STRtree(openings).query(spots, predicate="intersects")
     boxes = np.tile(np.array([np.inf, np.inf, -np.inf, -np.inf]), (len(openings), 1))
@@ -403,7 +411,7 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
             limit=0.0,
             severity=severity,
         )
-    limit = case.house.limit("mask_margin_mm").value
+    limit = case.limit("mask_margin_mm")
     rows = np.flatnonzero(
         fit.open
         & ~shifted
@@ -481,9 +489,7 @@ def _drilled(case: Case, copper: Copper, pads: Ints) -> Floats:
     out = np.zeros(len(pads))
     rows = np.flatnonzero(cuts.plated != 0)
     if len(rows):
-        tree = PointTree(np.column_stack((cuts.x, cuts.y))[rows])
-        at = np.column_stack((copper.pads.x[pads], copper.pads.y[pads]))
-        apart, near = tree.query(at)
+        apart, near = PointTree(cuts.spots()[rows]).query(copper.pads.spots()[pads])
         here = apart <= SAME_PLACE_MM
         out[here] = cuts.width[rows[near[here]]]
     return out
@@ -530,18 +536,12 @@ def tracks(case: Case) -> Iterator[Finding]:
     for side in case.shared(mask_sides):
         if is_inverted(case, side) or not len(side.openings):
             continue
-        used = np.zeros(len(side.openings), dtype=bool)
         spots = shapely.points(copper.pads.x[side.pads], copper.pads.y[side.pads])
-        used[side.tree.query(spots, predicate="intersects")[1]] = True
-        if len(cuts.shapes):
-            used[side.tree.query(cuts.shapes, predicate="intersects")[1]] = True
-        over = np.flatnonzero(~used)
+        over = np.flatnonzero(~side.over(spots) & ~side.over(cuts.shapes))
         if not len(over):
             continue
         objects, own = side.copper.file.objects, copper.layers[side.copper_index]
-        strokes = np.flatnonzero(
-            np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark & (own.piece >= 0)
-        )
+        strokes = np.flatnonzero(objects.stroked & objects.dark & (own.piece >= 0))
         lines = object_shapes(side.copper.file, strokes)
         # Thousands of strokes are asked about the few openings that are left, not about all.
         meeting, _ = shapely.STRtree(lines).query(side.openings[over], predicate="intersects")
@@ -620,8 +620,7 @@ def _bared(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterato
     mine = np.flatnonzero(owned.foreign(opening, copper.pieces.island[rows[piece]]))
     pieces, over = copper.pieces.polygons[rows[piece[mine]]], side.openings[opening[mine]]
     # Otherwise a pour would be cut whole by every opening over it.
-    local = [clip_to_box(p, b) for p, b in zip(pieces, shapely.bounds(over), strict=True)]
-    bared = shapely.intersection(np.array(local, dtype=object), over)
+    bared = shapely.intersection(clip_each(pieces, shapely.bounds(over)), over)
     # What is too small to matter may be empty, and nothing lies on an empty shape.
     bared = bared[shapely.area(bared) > BARED_MM2]
     bared = bared[widest(bared) > BARED_MM] if len(bared) else bared
@@ -639,8 +638,8 @@ def _bared(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterato
 
 
 def _covers(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterator[Finding]:
-    reach = case.house.limit("mask_cover_mm").value
-    layer = case.shared(facets_by_layer)[side.copper_index]
+    reach = case.limit("mask_cover_mm")
+    layer = copper.pieces.boundaries[side.copper_index]
     opening, facet = layer.within(
         side.openings,
         reach,
@@ -693,10 +692,10 @@ def paste(case: Case) -> Iterator[Finding]:
         if layer.kind is not RoleKind.PASTE:
             continue
         prints = shapely.get_parts(layer.file.image)
-        under = [i for i, c in enumerate(case.board.copper) if c.side == layer.side]
-        if not len(prints) or not under:
+        under = _copper_under(case, layer)
+        if not len(prints) or under is None:
             continue
-        left = _without(prints, copper.pieces.polygons[copper.pieces.on_layer(under[0])])
+        left = _without(prints, copper.pieces.polygons[copper.pieces.on_layer(under)])
         if layer.side in sides:
             masked = _without(prints, sides[layer.side].openings)
             # Off copper and under mask are mostly one place: the larger of both is reported, once.
@@ -779,7 +778,7 @@ def _unprinted(
     )
 
 
-def _without(prints: np.ndarray, polygons: np.ndarray) -> np.ndarray:
+def _without(prints: Shapes, polygons: Shapes) -> Shapes:
     """Give what of each print is not covered by any of the polygons."""
     left = prints.copy()
     polygon, row = shapely.STRtree(prints).query(polygons, predicate="intersects")

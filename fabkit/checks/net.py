@@ -26,7 +26,7 @@ from fabkit.board.nets import (
     find_terminal_shorts,
     pad_terminals,
 )
-from fabkit.checks.copper_facts import cuts_of, require_copper
+from fabkit.checks.copper_facts import cuts_of, pad_place, require_copper
 from fabkit.checks.copper_objects import loose_ends_of
 from fabkit.checks.declare import check
 from fabkit.checks.mask import attached_pads
@@ -256,22 +256,12 @@ def _by_circuit(case: Case, terminals: tuple[Terminal, ...]) -> list[tuple[Termi
 
 def _nameless(case: Case, copper: Copper) -> Iterator[Finding]:
     """Attached pads whose net is not stated, where other pads state theirs."""
-    attached = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [False])
-    pads = copper.pads
-    rows = np.flatnonzero(attached[pads.function] & (pads.net < 0))
+    rows = np.flatnonzero(copper.pads_stating(ATTACHED) & (copper.pads.net < 0))
     if len(rows):
         yield Finding.of(
             NAMELESS,
             f"{format_number(len(rows))} pads for parts state no net",
-            *(
-                case.object_place(
-                    case.board.copper[pads.layer[r]],
-                    int(pads.row[r]),
-                    x_mm=float(pads.x[r]),
-                    y_mm=float(pads.y[r]),
-                )
-                for r in rows[:SHOWN]
-            ),
+            *(pad_place(case, int(row)) for row in rows[:SHOWN]),
             count=len(rows),
         )
 
@@ -394,7 +384,7 @@ def _unlisted(case: Case, copper: Copper, aligned: Aligned) -> Iterator[Finding]
         return
     spots += aligned.shift_mm
     # The netlist of one half, or of one board of a panel, lists nothing elsewhere.
-    at = np.column_stack((copper.pads.x, copper.pads.y))
+    at = copper.pads.spots()
     within = (at >= spots.min(axis=0) - ABOUT_MM) & (at <= spots.max(axis=0) + ABOUT_MM)
     pads = np.flatnonzero(within.all(axis=1))
     pads = pads[attached_pads(case, copper, pads)]

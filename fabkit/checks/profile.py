@@ -10,13 +10,13 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Shapes
+from fabkit.base.columns import Floats, Shapes, rows_by
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm, format_number
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, PlaceOf, group
-from fabkit.geometry.facing import facets_of, find_gaps, find_widths, thin_out
+from fabkit.geometry.facing import facets_of, find_gaps, find_widths
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
@@ -76,8 +76,8 @@ def inner_corners(profile: BaseGeometry, bit_mm: float) -> tuple[Floats, Floats,
     on_rim = shapely.dwithin(rim, corners, np.nextafter(CHORD_ERROR_MM, 0))
     corners, piece_of = corners[on_rim], piece_of[on_rim]
     radii, depth, corner, pieces = [], [], [], []
-    for row in np.unique(piece_of).tolist():
-        piece, on_profile = left[row], corners[piece_of == row]
+    for row, mine in rows_by(piece_of).items():
+        piece, on_profile = left[row], corners[mine]
         # The bit's edge is the rest of the leftover's rim; the corner is what is furthest from it.
         arc = shapely.difference(shapely.boundary(piece), wide)
         far = np.full(len(on_profile), np.inf)
@@ -137,7 +137,7 @@ def routing(case: Case) -> Iterator[Finding]:
     facets = facets_of(parts)
     # A cut-out just as wide as the bit is possible, also where chords make its ends narrower.
     cuts = find_gaps(facets, bits[0] - CHORD_ERROR_MM)
-    cuts = cuts.take(thin_out(cuts.x, cuts.y, 2.0))
+    cuts = cuts.thinned(2.0)
     round_ones = _small_circles(parts, bits[0])
     if len(cuts) and len(round_ones):
         inside = shapely.STRtree(round_ones).query(
@@ -164,6 +164,7 @@ def routing(case: Case) -> Iterator[Finding]:
     if len(xy):
         sharp = depth > CORNER_DEPTH_MM
         if len(cuts):
+            # The corners of a cut-out that is too narrow are found with it.
             near = shapely.distance(
                 shapely.points(xy)[:, None], shapely.points(cuts.x, cuts.y)[None]
             ).min(axis=1)
@@ -180,8 +181,7 @@ def routing(case: Case) -> Iterator[Finding]:
                 f"{format_mm(bits[0] / 2)} and leaves up to {format_mm(depth.max())} there",
                 limit=bits[0] / 2,
             )
-    strips = find_widths(facets, STRIP_MM)
-    strips = strips.take(thin_out(strips.x, strips.y, 2.0))
+    strips = find_widths(facets, STRIP_MM).thinned(2.0)
     yield from group(
         STRIP,
         Measures(strips.distance, _places(case, strips.x, strips.y)),
@@ -232,8 +232,6 @@ BOARD_SIZE: Final = load_rule("profile/board-size")
 @check(id="profile/closed", rules=(NOT_CLOSED, SEVERAL))
 def find_profile_problems(case: Case) -> Iterator[Finding]:
     """The profile is closed and encloses one board."""
-    import shapely
-
     board = case.board
     files = board.package.of(RoleKind.PROFILE)
     if board.profile is None:

@@ -42,7 +42,7 @@ OUTSIDE: Final = load_rule("register/off-profile")
 @check(id="register/profile", rules=(OUTSIDE,), needs=("profile",))
 def profile(case: Case) -> Iterator[Finding]:
     """Layers lie within the profile."""
-    x0, y0, x1, y1 = case.board.profile.bounds if case.board.profile is not None else (0.0,) * 4
+    x0, y0, x1, y1 = case.board.bounds
     for layer in case.board.layers:
         if layer.kind not in (RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE):
             continue
@@ -108,9 +108,7 @@ def _overlap(a: Box, b: Box) -> float:
 def find_files_out_of_place(case: Case) -> Iterator[Finding]:
     """Every layer and drill file lies on the board."""
     board = case.board
-    profile = board.profile
-    assert profile is not None  # noqa: S101 -- granted by needs
-    box: Box = profile.bounds
+    box = board.bounds
     boxes: list[tuple[str, str, Box]] = [
         (layer.name, layer.file.name, layer.file.bounds) for layer in board.layers
     ]
@@ -152,15 +150,10 @@ def find_files_out_of_place(case: Case) -> Iterator[Finding]:
 @check(id="hole/inside-board", rules=(FILE_OUTSIDE,), needs=("profile", "drill"))
 def find_holes_outside(case: Case) -> Iterator[Finding]:
     """Every hole and slot lies on the board."""
-    import shapely
-
     board = case.board
     shapes = board.hole_shapes
-    profile = board.profile
-    assert profile is not None  # noqa: S101 -- granted by needs
     # Filled: a hole inside a cut-out is cut away with it, which is no defect of its place.
-    filled = without_openings(profile)
-    shapely.prepare(filled)
+    filled = _filled(board.profile)
     # A hole of unknown size cuts nothing; that it has none is a finding of its own.
     outside = np.flatnonzero(~shapely.intersects(filled, shapes) & ~shapely.is_empty(shapes))
     if not len(outside):
@@ -325,7 +318,7 @@ def _by(shift: Placing) -> str:
 def _middles(case: Case) -> Floats:
     """Middles of pads and openings, in which bare holes may lie, mm: (n, 2) float64."""
     copper = require_copper(case)
-    targets = [np.column_stack((copper.pads.x, copper.pads.y))]
+    targets = [copper.pads.spots()]
     for layer in case.board.layers:
         if layer.kind is RoleKind.MASK:
             openings = shapely.get_parts(layer.file.image)
@@ -334,7 +327,7 @@ def _middles(case: Case) -> Floats:
 
 
 def _flips(case: Case) -> Iterator[Move]:
-    x0, y0, x1, y1 = case.board.profile.bounds if case.board.profile is not None else (0.0,) * 4
+    x0, y0, x1, y1 = case.board.bounds
     across = Placing(mirrored=True, dx_mm=x0 + x1)
     upright = Placing(mirrored=True, quarter_turns=2, dy_mm=y0 + y1)
     yield "mirrored about the board's upright middle line", across.points
@@ -347,7 +340,7 @@ def find_profile_off(case: Case) -> Iterator[Finding]:
     """The outline lies around holes and pads."""
     board, copper = case.board, require_copper(case)
     holes = board.holes.spots()
-    pads = np.column_stack((copper.pads.x, copper.pads.y))
+    pads = copper.pads.spots()
     filled = _filled(board.profile)
 
     def outside(points: Floats) -> int:

@@ -75,13 +75,13 @@ def _cause(
 ) -> int | None:
     for k in causes:
         cause = findings[k]
-        if cause.id != finding.id and _explains(cause, finding.id) and _meet(cause, finding, sides):
+        if (
+            cause.id != finding.id
+            and any_matches(cause.rule.explains, finding.id)
+            and _meet(cause, finding, sides)
+        ):
             return k
     return None
-
-
-def _explains(cause: Finding, name: str) -> bool:
-    return any(name == e or (e.endswith("/") and name.startswith(e)) for e in cause.rule.explains)
 
 
 def _meet(cause: Finding, finding: Finding, sides: Sides) -> bool:
@@ -178,8 +178,8 @@ def select(checks: Sequence[Check], options: CheckOptions) -> tuple[Check, ...]:
     return tuple(
         c
         for c in checks
-        if (not options.only or any(matches(n, c.id) for n in options.only))
-        and not any(matches(n, c.id) for n in options.without)
+        if (not options.only or any_matches(options.only, c.id))
+        and not any_matches(options.without, c.id)
     )
 
 
@@ -205,6 +205,11 @@ def matches(name: str, rule_or_check_id: str) -> bool:
     if name.endswith("/"):
         return rule_or_check_id.startswith(name)
     return rule_or_check_id == name
+
+
+def any_matches(names: Iterable[str], rule_or_check_id: str) -> bool:
+    """Whether any of some names means this id."""
+    return any(matches(name, rule_or_check_id) for name in names)
 
 
 def join_alike(findings: Iterable[Finding]) -> tuple[Finding, ...]:
@@ -276,9 +281,9 @@ def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
     only = [current_id(name) for name in case.options.only]
     without = [current_id(name) for name in case.options.without]
     if only:
-        problems = tuple(p for p in problems if any(matches(name, p.id) for name in only))
+        problems = tuple(p for p in problems if any_matches(only, p.id))
     found = (*problems, *_too_heavy(outcomes), *(f for o in outcomes for f in o.findings))
-    every = [f for f in join_alike(found) if not any(matches(name, f.id) for name in without)]
+    every = [f for f in join_alike(found) if not any_matches(without, f.id)]
     # A reader says how badly a file breaks its format; of the order, only what follows counts.
     every = [replace(f, severity=f.consequence.severity) for f in every]
     reasons = {current_id(silence.rule): silence.reason for silence in case.options.silenced}

@@ -19,9 +19,9 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
-from fabkit.geometry.neighbours import label_groups, meeting_boxes, squares_of
-from fabkit.geometry.sweeping import lie_apart, sweep_union, with_holes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, ranges, rows_by
+from fabkit.geometry.neighbours import grown, label_groups, meeting_boxes, squares_of
+from fabkit.geometry.sweeping import lie_apart, sweep_union, together, with_holes
 
 _FEW: Final = 64
 """Fewer shapes are united at once."""
@@ -54,8 +54,9 @@ def touching_pairs(
     size = shapely.get_num_coordinates(shapes)
     box = shapely.bounds(shapes)
     solid = np.flatnonzero(~np.isnan(box[:, 0]))
-    grown = box[solid] + np.array((-reach_mm, -reach_mm, reach_mm, reach_mm)) / 2
-    left, right = solid[np.concatenate([*meeting_boxes(grown)], axis=1)]
+    # Both boxes of a pair are grown, each by half.
+    wider = grown(box[solid], reach_mm / 2)
+    left, right = solid[np.concatenate([*meeting_boxes(wider)], axis=1)]
     swap = size[left] < size[right]
     left, right = np.where(swap, right, left), np.where(swap, left, right)
     asked = np.flatnonzero(size[left] >= least_corners)
@@ -119,7 +120,7 @@ def unite(shapes: Shapes) -> BaseGeometry:
     label = label_groups(len(outer), number[left[keep]], number[right[keep]])
     shapely.destroy_prepared(parts)
     united = _unite_groups(parts[outer], label)
-    return _whole(_in_order(united, parts[outer], label))
+    return together(_in_order(united, parts[outer], label))
 
 
 def _in_order(united: Shapes, shapes: Shapes, label: Ints) -> Shapes:
@@ -167,10 +168,9 @@ def _thinned(shapes: Shapes) -> Shapes:
     number, count = _squares(shapes)
     if (count**2).sum() <= _MOST_PAIRS:
         return shapes
-    order = np.argsort(number, kind="stable")
-    groups = np.split(order, np.cumsum(count)[:-1])
     united = [
-        shapely.union_all(shapes[group]) if len(group) > _FEW else shapes[group] for group in groups
+        shapely.union_all(shapes[group]) if len(group) > _FEW else shapes[group]
+        for group in rows_by(number).values()
     ]
     return _single(np.concatenate([np.atleast_1d(some) for some in united]))
 
@@ -213,7 +213,7 @@ def _unite_groups(parts: Shapes, label: Ints) -> Shapes:
     for rows in np.split(few, np.flatnonzero(np.diff(portion)) + 1) if len(few) else ():
         united[rows] = _unite_several(parts, first[rows], count[rows])
     for row in np.flatnonzero(long).tolist():
-        united[row] = _whole(_unite_halves(parts[first[row] : first[row] + count[row]]))
+        united[row] = together(_unite_halves(parts[first[row] : first[row] + count[row]]))
     # Rings that touch in points may pinch a shape, which is parted there.  What the sweep made is
     # mended, and not the group united anew: groups a rounding apart became one piece of one group.
     swept = np.flatnonzero(~heavy & (count > 1))
@@ -240,19 +240,11 @@ def _overlaid(whole: BaseGeometry, parts: Shapes) -> BaseGeometry:
 def _unite_several(parts: Shapes, first: Ints, count: Ints) -> Shapes:
     """Union of each of some groups of shapes, which lie apart: swept together."""
     row = np.repeat(np.arange(len(first)), count)
-    place = np.arange(len(row)) + np.repeat(first - (np.cumsum(count) - count), count)
-    pieces, owner = sweep_union(parts[place])
-    order = np.argsort(row[owner], kind="stable")
-    of, start = np.unique(row[owner[order]], return_index=True)
+    pieces, owner = sweep_union(parts[ranges(first, count)])
     united = np.full(len(first), shapely.Polygon(), dtype=object)
-    for group, mine in zip(of.tolist(), np.split(order, start[1:]), strict=False):
-        united[group] = _whole(pieces[mine])
+    for group, mine in rows_by(row[owner]).items():
+        united[group] = together(pieces[mine])
     return united
-
-
-def _whole(pieces: Shapes) -> BaseGeometry:
-    whole: BaseGeometry = pieces[0] if len(pieces) == 1 else shapely.multipolygons(pieces)
-    return whole
 
 
 def _unite_halves(shapes: Shapes) -> Shapes:
@@ -335,8 +327,8 @@ def _unite_about_largest(parts: Shapes) -> BaseGeometry:
     largest = int(np.argmax(shapely.get_num_coordinates(parts)))
     others = shapely.get_parts(unite(np.delete(parts, largest)))
     meets = shapely.intersects(parts[largest], others)
-    grown = grow(parts[largest], _whole(others[meets]))
-    return _whole(np.append(shapely.get_parts(grown), others[~meets]))
+    grown = grow(parts[largest], together(others[meets]))
+    return together(np.append(shapely.get_parts(grown), others[~meets]))
 
 
 _LOST_MM2: Final = 1e-9
@@ -368,7 +360,7 @@ def grow(fill: BaseGeometry, added: BaseGeometry) -> BaseGeometry:
     # Adding to the fill is cutting from the holes: each is cut by the parts that touch it.
     hole, part = shapely.STRtree(parts).query(holes, predicate="intersects")
     touched = np.unique(hole)
-    left = shapely.get_parts(shapely.difference(holes[touched], _together(parts, hole, part)))
+    left = shapely.get_parts(shapely.difference(holes[touched], _by_group(parts, hole, part)))
     left = left[~shapely.is_empty(left)]
     open_holes = np.concatenate((np.delete(holes, touched), left))
     whole: BaseGeometry = shapely.Polygon()
@@ -409,21 +401,21 @@ def pierce(fill: BaseGeometry, cuts: BaseGeometry) -> BaseGeometry:
     # A hole inside the fill, apart from the other cuts, lies in one piece of what they leave.
     hole, piece = shapely.STRtree(pieces).query(shapely.get_point(rims, 0), predicate="within")
     outer, inner, owner = _rings_of(pieces)
-    left = _whole(
+    left = together(
         with_holes(outer, np.concatenate((inner, rims[hole])), np.concatenate((owner, piece)))
     )
     # Cuts that touch in points may pinch the fill; a whole overlay sorts that out.
     return left if len(hole) == len(rims) and left.is_valid else shapely.difference(fill, cuts)
 
 
-def _together(parts: Shapes, group: Ints, part: Ints) -> Shapes:
+def _by_group(parts: Shapes, group: Ints, part: Ints) -> Shapes:
     """Make one geometry of the parts of each group, in order; the parts lie apart."""
     order = np.argsort(group, kind="stable")
     number = np.unique(group[order], return_inverse=True)[1]
     if not len(number):
         return np.empty(0, dtype=object)
-    together: Shapes = shapely.multipolygons(parts[part[order]], indices=number)
-    return together
+    made: Shapes = shapely.multipolygons(parts[part[order]], indices=number)
+    return made
 
 
 MARGIN_MM: Final = 0.0123457
@@ -452,6 +444,12 @@ def clip_to_box(shapes: Clipped, box: Floats | tuple[float, float, float, float]
         shapes, x0 - MARGIN_MM, y0 - MARGIN_MM, x1 + MARGIN_MM, y1 + MARGIN_MM
     )
     return clipped
+
+
+def clip_each(polygons: Shapes, boxes: Floats) -> Shapes:
+    """Keep what of each polygon lies in its own box, (n, 4) float64, mm: :func:`clip_to_box`."""
+    clipped = (clip_to_box(one, box) for one, box in zip(polygons, boxes, strict=True))
+    return np.array([*clipped], dtype=object)
 
 
 # A circle of 50 mm radius in 500 legs is off by 1 µm.

@@ -10,22 +10,14 @@ from each other, and wound so that every point is run round once in one sense, o
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Ints, Shapes
-from fabkit.geometry.neighbours import meeting_boxes
+from fabkit.base.columns import Floats, Ints, Shapes, ranges
+from fabkit.geometry.neighbours import boxes_of, meeting_boxes
 from fabkit.geometry.segments import Segments
-from fabkit.geometry.sweeping import lie_apart, sweep_path
-
-_MIX: Final = np.array(
-    (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0xD6E8FEB86659FD93),
-    dtype=np.uint64,
-)
-"""Odd factors that make one number of four: sorted at once, not four times over."""
+from fabkit.geometry.sweeping import lie_apart, mixed, sweep_path, together
 
 
 def winding_numbers(ring: Floats, points: Floats) -> Ints:
@@ -43,7 +35,7 @@ def winding_numbers(ring: Floats, points: Floats) -> Ints:
     x, y = points[:, 0], points[:, 1]
     rays = np.column_stack((points, np.maximum(x, ring[:, 0].max() + 1.0), y))
     out = np.zeros(len(points), np.int64)
-    for which, edge in meeting_boxes(rays, _boxes(start, end)):
+    for which, edge in meeting_boxes(rays, boxes_of(start, end)):
         (ax, ay), (bx, by) = start[edge].T, end[edge].T
         px, py = x[which], y[which]
         side = (bx - ax) * (py - ay) - (px - ax) * (by - ay)
@@ -53,11 +45,6 @@ def winding_numbers(ring: Floats, points: Floats) -> Ints:
         turns -= np.where((ay > py) & (by <= py) & (side < 0), 1, 0)
         np.add.at(out, which, turns)
     return out
-
-
-def _boxes(start: Floats, end: Floats) -> Floats:
-    """Boxes of edges, (n, 4)."""
-    return np.column_stack((np.minimum(start, end), np.maximum(start, end)))
 
 
 def crosses_more_than(ring: Floats, most: int) -> bool:
@@ -73,7 +60,7 @@ def crosses_more_than(ring: Floats, most: int) -> bool:
     """
     start, end = ring, np.roll(ring, -1, axis=0)
     found = 0
-    for a, b in meeting_boxes(_boxes(start, end)):
+    for a, b in meeting_boxes(boxes_of(start, end)):
         found += int(
             np.count_nonzero(
                 (_side(start[a], end[a], start[b]) * _side(start[a], end[a], end[b]) < 0)
@@ -109,10 +96,10 @@ def _match_edges(ends: Floats, rows: Ints) -> tuple[Ints, Ints] | None:
     swap = (x0 > x1) | ((x0 == x1) & (y0 > y1))
     # Adding zero makes -0.0 a plain zero, so that equal keys have equal bytes.
     keys = np.where(swap[:, None], ends[rows][:, [2, 3, 0, 1]], ends[rows]) + 0.0
-    mixed = (keys.view(np.uint64) * _MIX).sum(axis=1)
-    order = np.argsort(mixed, kind="stable")
+    number = mixed(keys.view(np.uint64))
+    order = np.argsort(number, kind="stable")
     same = (keys[order[1:]] == keys[order[:-1]]).all(axis=1)
-    if (mixed[order[1:]] == mixed[order[:-1]])[~same].any():
+    if (number[order[1:]] == number[order[:-1]])[~same].any():
         order = np.lexsort(keys.T)  # different keys that were mixed into one number
         same = (keys[order[1:]] == keys[order[:-1]]).all(axis=1)
     left, right = order[:-1][same], order[1:][same]
@@ -158,8 +145,7 @@ def _loop_rows(loops: list[list[tuple[int, int]]]) -> tuple[Ints, Ints]:
     found = [(n, k, end) for n, loop in enumerate(loops) for k, end in loop]
     runs = np.array(found, dtype=np.int64).reshape(-1, 3)
     length = runs[:, 2] - runs[:, 1]
-    rows = np.arange(length.sum()) + np.repeat(runs[:, 1] - (np.cumsum(length) - length), length)
-    return rows, np.repeat(runs[:, 0], length)
+    return ranges(runs[:, 1], length), np.repeat(runs[:, 0], length)
 
 
 def _find_faces(ring: Floats) -> tuple[Shapes, Ints]:
@@ -225,8 +211,7 @@ def fill_nonzero(ring: Floats) -> BaseGeometry:
 
 def fill_crossed(ring: Floats) -> BaseGeometry:
     """Fill a closed path as :func:`fill_nonzero` does, one known to cross or touch itself."""
-    pieces = sweep_path(ring)
-    whole: BaseGeometry = pieces[0] if len(pieces) == 1 else shapely.multipolygons(pieces)
+    whole = together(sweep_path(ring))
     if lie_apart(np.array([whole], dtype=object)).all() or whole.is_valid:
         return whole
     # Right for every path, but last: the whole path is noded, and each crossing makes a face.
@@ -317,8 +302,8 @@ def _judge(points: Floats, ring: Ints, cuts: Floats) -> str:
 
 def _meet_at_ends(bridges: Shapes, cuts: Floats, edges: Floats) -> bool:
     """Whether cut-ins, (n, 4), and edges of rings, (m, 4), meet at ends of cut-ins only."""
-    pairs = [*meeting_boxes(_boxes(cuts[:, :2], cuts[:, 2:]), _boxes(edges[:, :2], edges[:, 2:]))]
-    cut, edge = np.concatenate(pairs, axis=1)
+    boxes = (boxes_of(lines[:, :2], lines[:, 2:]) for lines in (cuts, edges))
+    cut, edge = np.concatenate([*meeting_boxes(*boxes)], axis=1)
     c, e = cuts[cut], edges[edge]
     # An edge that leaves an end of the cut-in sideways meets it there and nowhere else.
     axis = np.where(c[:, 0] == c[:, 2], 0, 1)

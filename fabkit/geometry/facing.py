@@ -27,9 +27,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes, ranges
 from fabkit.base.units import COINCIDENT_MM
-from fabkit.geometry.neighbours import label_groups, meeting_boxes
+from fabkit.geometry.neighbours import grown, label_groups, meeting_boxes
 
 LONGEST_FACET_MM: Final = 2.0
 """Longer boundary segments are cut, so that the box of a slanted one stays small."""
@@ -207,11 +207,6 @@ class FacetTree:
             _keep(self)
         return runs
 
-    @property
-    def is_ready(self) -> bool:
-        """Whether its runs are kept just now."""
-        return self._runs is not None
-
     def forget(self) -> None:
         """Let go of the runs; they are made again when they are asked for."""
         self._runs = None
@@ -265,7 +260,7 @@ class FacetTree:
         ----------
         shapes : (n,) object array of geometries
         """
-        boxes = _grown(shapely.bounds(shapes), reach_mm)
+        boxes = grown(shapely.bounds(shapes), reach_mm)
         shape, run = np.concatenate([*meeting_boxes(boxes, self.boxes)], axis=1)
         near = shapely.dwithin(shapes[shape], self.runs.geometries[run], reach_mm)
         found = np.column_stack((shape[near], self.facets.piece[self.starts[run[near]]]))
@@ -276,7 +271,7 @@ class FacetTree:
         """Pairs of pieces whose boundaries come within ``reach_mm``; some more than once."""
         piece, lines = self.facets.piece[self.starts], self.runs.geometries
         found = []
-        for one, other in meeting_boxes(_grown(self.boxes, reach_mm / 2)):
+        for one, other in meeting_boxes(grown(self.boxes, reach_mm / 2)):
             apart = piece[one] != piece[other]
             found.append((one[apart], other[apart]))
         one, other = np.concatenate(found, axis=1)
@@ -306,7 +301,7 @@ class FacetTree:
         if only is None:
             shape, run = self.runs.query(shapes, predicate="dwithin", distance=reach)
         else:
-            boxes = shapely.bounds(shapes) + reach[:, None] * (-1, -1, 1, 1)
+            boxes = grown(shapely.bounds(shapes), reach)
             shape, run = np.concatenate([*meeting_boxes(boxes, self.boxes)], axis=1)
             wanted = only(shape, self.facets.piece[self.starts[run]])
             shape, run = shape[wanted], run[wanted]
@@ -314,8 +309,7 @@ class FacetTree:
             shape, run = shape[near], run[near]
         starts = self.starts[run]
         counts = np.append(self.starts, len(self.facets))[run + 1] - starts
-        shape = np.repeat(shape, counts)
-        facet = np.arange(len(shape)) + np.repeat(starts - (np.cumsum(counts) - counts), counts)
+        shape, facet = np.repeat(shape, counts), ranges(starts, counts)
         near = np.zeros(len(shape), dtype=bool)
         spot = (shapely.get_type_id(shapes) == shapely.GeometryType.POINT)[shape]
         near[spot] = self._from_points(shapes[shape[spot]], facet[spot]) <= reach[shape[spot]]
@@ -445,7 +439,7 @@ def _near_runs(facets: Facets, starts: Ints, reach_mm: float) -> Iterator[tuple[
     """
     box = _run_boxes(facets, starts)
     for at in range(0, len(box), _RUNS_AT_ONCE):
-        found = [*meeting_boxes(_grown(box[at : at + _RUNS_AT_ONCE], reach_mm), box[at:])]
+        found = [*meeting_boxes(grown(box[at : at + _RUNS_AT_ONCE], reach_mm), box[at:])]
         one, other = np.concatenate(found, axis=1) + at
         once = one <= other
         yield one[once], other[once]
@@ -457,11 +451,6 @@ def _run_boxes(facets: Facets, starts: Ints) -> Floats:
     low = [np.minimum.reduceat(np.minimum(*ends), starts) for ends in axes]
     high = [np.maximum.reduceat(np.maximum(*ends), starts) for ends in axes]
     return np.column_stack((*low, *high))
-
-
-def _grown(box: Floats, reach_mm: float) -> Floats:
-    grown: Floats = box + np.array((-reach_mm, -reach_mm, reach_mm, reach_mm))
-    return grown
 
 
 def _headings(angles: Floats) -> tuple[Floats, Floats]:
@@ -511,6 +500,10 @@ class Facings(Columns):
     def straight(self) -> Bools:
         """(n,) bool: no chord of an arc takes part in the measure."""
         return self.stretch > 0
+
+    def thinned(self, apart_mm: float) -> Facings:
+        """Nearest ones of those within a distance of each other; see :func:`thin_out`."""
+        return self.take(thin_out(self.x, self.y, apart_mm))
 
     @property
     def x(self) -> Floats:
@@ -571,9 +564,9 @@ def _join_stretches(found: Facings) -> Facings:
         return found
     x, y, half = found.x[rows], found.y[rows], found.stretch[rows] / 2
     reach = half.max() + half + COINCIDENT_MM
-    box = np.column_stack((x - reach, y - reach, x + reach, y + reach))
+    spot = np.column_stack((x, y, x, y))
     pairs = []
-    for left, right in meeting_boxes(box, np.column_stack((x, y, x, y))):
+    for left, right in meeting_boxes(grown(spot, reach), spot):
         a, b = rows[left], rows[right]
         joined = (
             (

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, ranges
 
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree
@@ -61,7 +61,8 @@ def meeting_boxes(boxes: Floats, others: Floats | None = None) -> Iterator[tuple
     def laid(table: Floats) -> tuple[Ints, Bools, Floats, Floats]:
         """Row, whether its first strip, begin and end of boxes in each strip, by their begins."""
         first, last = np.floor((table[:, (across, across + 2)] - low[across]) / height).T
-        row, strip = _spread(first.astype(np.int64), (last - first).astype(np.int64) + 1)
+        count = (last - first).astype(np.int64) + 1
+        row, strip = np.repeat(np.arange(len(count)), count), ranges(first.astype(np.int64), count)
         start = strip * length + (table[row, along] - low[along])
         order = np.argsort(start, kind="stable")
         row, strip = row[order], strip[order]
@@ -86,7 +87,10 @@ def meeting_boxes(boxes: Floats, others: Floats | None = None) -> Iterator[tuple
         return
     for turned, (first, count) in enumerate(joins):
         for part in _in_parts(count):
-            left, right = _spread(first[part], count[part])
+            left, right = (
+                np.repeat(np.arange(len(count[part])), count[part]),
+                ranges(first[part], count[part]),
+            )
             left += part.start
             if turned:
                 left, right = right, left
@@ -98,10 +102,15 @@ def meeting_boxes(boxes: Floats, others: Floats | None = None) -> Iterator[tuple
             yield a[meet], b[meet]
 
 
-def _spread(first: Ints, count: Ints) -> tuple[Ints, Ints]:
-    """Rows and numbers of runs: ``first[row]`` and as many that follow as ``count[row]`` says."""
-    row = np.repeat(np.arange(len(count)), count)
-    return row, np.arange(len(row)) + np.repeat(first - (np.cumsum(count) - count), count)
+def grown(boxes: Floats, reach: float | Floats) -> Floats:
+    """Boxes that reach farther on all sides, (n, 4); by one length for all, or (n,) float64."""
+    wider: Floats = boxes + np.multiply.outer(reach, (-1.0, -1.0, 1.0, 1.0))
+    return wider
+
+
+def boxes_of(start: Floats, end: Floats) -> Floats:
+    """Boxes of straight lines between points, (n, 4)."""
+    return np.column_stack((np.minimum(start, end), np.maximum(start, end)))
 
 
 def _by_tree(boxes: Floats, others: Floats | None) -> Iterator[tuple[Ints, Ints]]:
@@ -273,7 +282,10 @@ class PointTree:
         if k > len(self.points):
             missing = np.full((len(asked), k - len(self.points)), np.inf)
             apart = np.hstack((apart, missing))
-        rows = np.argsort(apart, axis=1, kind="stable")[:, :k] if k > 1 else _nearest(apart)
+        if k > 1:
+            rows = np.argsort(apart, axis=1, kind="stable")[:, :k]
+        else:
+            rows = np.argmin(apart, axis=1)[:, None]
         distance = np.take_along_axis(apart, rows, axis=1)
         # As in the tree, what lies just at the bound is outside.
         lost = ~(distance < within)
@@ -356,9 +368,7 @@ def _in_neighbouring_cells(
         rows = np.flatnonzero(count)
         cuts = np.flatnonzero(np.diff(total[rows] // _PAIRS_AT_ONCE)) + 1
         for some in np.split(rows, cuts):
-            many = count[some]
-            start = np.repeat(first[some] - (np.cumsum(many) - many), many)
-            yield np.repeat(some, many), order[start + np.arange(int(many.sum()))]
+            yield np.repeat(some, count[some]), order[ranges(first[some], count[some])]
 
 
 class SpotIndex:
@@ -432,11 +442,6 @@ def _distances(a: Floats, b: Floats, p: float) -> Floats:
         difference = np.abs(a[:, axis, None] - b[None, :, axis])
         out = np.maximum(out, difference) if np.isinf(p) else out + difference**2
     return out if np.isinf(p) else np.sqrt(out)
-
-
-def _nearest(apart: Floats) -> Ints:
-    rows: Ints = np.argmin(apart, axis=1)[:, None]
-    return rows
 
 
 def label_groups(count: int, left: Ints, right: Ints) -> Ints:

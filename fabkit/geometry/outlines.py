@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, OUTLINE_JOIN_MM
 from fabkit.geometry.areas import distinct
 from fabkit.geometry.neighbours import PointTree, label_groups
@@ -220,9 +220,7 @@ def _rims(faces: Shapes, noded: Shapes) -> tuple[Shapes, Floats, Ints]:
     rims: list[shapely.Polygon] = []
     crossings = []
     owner = np.zeros(len(faces), dtype=np.int64)
-    order = np.argsort(figure, kind="stable")
-    starts = np.flatnonzero(np.diff(figure[order], prepend=figure[order[0]] - 1))
-    for mine in np.split(order, starts[1:]):
+    for mine in rows_by(figure).values():
         body = shapely.union_all(shapely.polygons(rings[mine])) if len(mine) > 1 else faces[mine[0]]
         parts = shapely.get_parts(body)
         owner[mine] = len(rims)
@@ -242,8 +240,7 @@ def _rims(faces: Shapes, noded: Shapes) -> tuple[Shapes, Floats, Ints]:
             )
             shared, times = np.unique(corners, axis=0, return_counts=True)
             crossings.append(shared[times > 1])
-    out = np.empty(len(rims), dtype=object)
-    out[:] = rims
+    out = np.array(rims, dtype=object)
     met = np.concatenate(crossings) if crossings else np.empty((0, 2))
     largest = np.argsort(-shapely.area(out), kind="stable")
     return out[largest], met, np.where(owner < 0, -1, np.argsort(largest)[owner])

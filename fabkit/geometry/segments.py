@@ -28,7 +28,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes, ranges
 from fabkit.base.units import CHORD_ERROR_MM
 
 Box = tuple[float, float, float, float]
@@ -72,6 +72,11 @@ class Placing:
         x, y = ((x, y), (-y, x), (-x, -y), (y, -x))[self.quarter_turns % 4]
         return x + self.dx_mm, y + self.dy_mm
 
+    def point(self, x: float, y: float) -> tuple[float, float]:
+        """One point laid elsewhere, mm."""
+        ((x, y),) = self.points(np.array([[x, y]])).tolist()
+        return x, y
+
     def undone(self) -> Placing:
         """Give what lays points back.
 
@@ -81,8 +86,8 @@ class Placing:
         """
         turns = self.quarter_turns if self.mirrored else -self.quarter_turns % 4
         linear = Placing(mirrored=self.mirrored, quarter_turns=turns)
-        dx, dy = linear.axes(np.array([-self.dx_mm]), np.array([-self.dy_mm]))
-        return replace(linear, dx_mm=float(dx[0]), dy_mm=float(dy[0]))
+        dx, dy = linear.point(-self.dx_mm, -self.dy_mm)
+        return replace(linear, dx_mm=dx, dy_mm=dy)
 
 
 def turned(points: Floats, degrees: float | Floats) -> Floats:
@@ -285,9 +290,7 @@ class Segments(Columns):
         curved = np.flatnonzero(counts > 1)
         if len(curved):
             inner = counts[curved] - 1
-            owner = np.repeat(curved, inner)
-            first = np.repeat(np.cumsum(inner) - inner, inner)
-            k = np.arange(len(owner)) - first + 1
+            owner, k = np.repeat(curved, inner), ranges(np.ones_like(inner), inner)
             share = k / counts[owner]
             step = np.abs(sweep[owner]) / counts[owner]
             push = _push(counts[owner], step)

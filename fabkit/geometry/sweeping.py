@@ -15,8 +15,9 @@ from typing import Final
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
 
 _STEPS: Final = 2.0**27
 """Steps a unit that the sweep rounds to: the power of two above its eight digits."""
@@ -27,8 +28,11 @@ _ENLARGED: Final = 2.0**17
 _MOST_STEPS: Final = 2.0**51
 """Whole numbers up to here, and sums of four of them, are exact in double precision."""
 
-_MIX: Final = np.array((0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F), dtype=np.uint64)
-"""Odd factors that make one number of two."""
+_MIX: Final = np.array(
+    (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0xD6E8FEB86659FD93),
+    dtype=np.uint64,
+)
+"""Odd factors that make one number of up to four: sorted at once, not once for each."""
 
 
 def sweep_union(shapes: Shapes) -> tuple[Shapes, Ints]:
@@ -245,6 +249,12 @@ def _is_filled(place: Floats, start: Floats, end: Floats, *, both_ways: bool) ->
     return turns != 0 if both_ways else turns > 0
 
 
+def together(pieces: Shapes) -> BaseGeometry:
+    """Make one geometry of polygons that lie apart: one alone stays a polygon."""
+    whole: BaseGeometry = pieces[0] if len(pieces) == 1 else shapely.multipolygons(pieces)
+    return whole
+
+
 def lie_apart(shapes: Shapes) -> Bools:
     """Whether the rings of each shape touch nowhere, which is asked quicker than its validity.
 
@@ -279,7 +289,7 @@ def _pierced(outer: Shapes, holes: Shapes) -> Shapes:
 
 def _sources(points: Floats, made: Floats) -> tuple[Bools, Ints]:
     """Which of the points made are given ones, and a row of the given one of each."""
-    given, asked = _mixed(points), _mixed(made)
+    given, asked = (mixed(_in_steps(some)) for some in (points, made))
     # With the row in their low bits, numbers are sorted in half the time of rows by numbers.
     bits = np.uint64((1 << len(points).bit_length()) - 1)
     keys = np.sort(given & ~bits | np.arange(len(points), dtype=np.uint64))
@@ -296,17 +306,24 @@ def _sources(points: Floats, made: Floats) -> tuple[Bools, Ints]:
     return kept, at
 
 
+def _in_steps(points: Floats) -> NDArray[np.uint64]:
+    """Coordinates of points in steps of the sweep."""
+    steps: NDArray[np.uint64] = np.rint(points * _STEPS).astype(np.int64).view(np.uint64)
+    return steps
+
+
 def _alike(points: Floats, others: Floats) -> Bools:
     """Which points lie less than a step from the other one, along x and y."""
     off = np.abs(points - others) * _STEPS
     return np.asarray((off[:, 0] < 1) & (off[:, 1] < 1))
 
 
-def _mixed(points: Floats) -> NDArray[np.uint64]:
-    """One number for each point: its coordinates in steps of the sweep, mixed."""
-    x, y = np.rint(points * _STEPS).astype(np.int64).view(np.uint64).T
-    mixed: NDArray[np.uint64] = x * _MIX[0] + y * _MIX[1]
-    return mixed
+def mixed(numbers: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """One number for each row of up to four; equal rows give equal numbers, others hardly ever."""
+    made: NDArray[np.uint64] = numbers[:, 0] * _MIX[0]
+    for column in range(1, numbers.shape[1]):
+        made += numbers[:, column] * _MIX[column]
+    return made
 
 
 def with_holes(outer: Shapes, holes: Shapes, owner: Ints) -> Shapes:
@@ -320,8 +337,6 @@ def with_holes(outer: Shapes, holes: Shapes, owner: Ints) -> Shapes:
         Row of the outer ring that each hole lies in.
     """
     made: Shapes = shapely.polygons(outer)
-    order = np.argsort(owner, kind="stable")
-    rows, first = np.unique(owner[order], return_index=True)
-    for row, mine in zip(rows.tolist(), np.split(order, first[1:]), strict=False):
+    for row, mine in rows_by(owner).items():
         made[row] = shapely.polygons(outer[row], holes=holes[mine])
     return made

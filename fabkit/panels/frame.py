@@ -417,6 +417,7 @@ def build_frame(copies: Sequence[Copy], measures: Measures, *, rails: bool) -> F
         loose = [k for k in range(len(waste)) if held[k] < _FEWEST]
         if not loose:
             break
+        # What too few tabs can hold is routed away; tabs that led to it must then lead elsewhere.
         waste = [piece for k, piece in enumerate(waste) if k not in loose]
     _refuse_loose(copies, len(pieces), places, chosen)
     tabs = tuple(make_tab(places, row, len(boards), measures) for row in chosen.tolist())

@@ -16,7 +16,9 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Bools, Floats
 from fabkit.base.errors import UsageError
 from fabkit.base.units import counted
+from fabkit.board.copper import NO_NET
 from fabkit.board.model import BoardSlots, Component, Holes, Layer
+from fabkit.board.single import place_component, renamed
 from fabkit.formats.drill.model import DrillFile, Hits, NumberFormat, Slots, Tool
 from fabkit.formats.gerber.drawing import with_regions, with_strokes, without
 from fabkit.formats.gerber.model import (
@@ -34,7 +36,7 @@ from fabkit.formats.gerber.model import (
 from fabkit.formats.sidecars.model import Netlist, NetPoint
 from fabkit.geometry.areas import polygons_of
 from fabkit.geometry.curves import ring_contour
-from fabkit.geometry.segments import Placing, Segments
+from fabkit.geometry.segments import Segments
 from fabkit.package.model import Role, RoleKind, Side
 from fabkit.panels.model import Copy
 
@@ -43,7 +45,6 @@ _OWN: Final = 0.01
 _PEN_MM: Final = 0.1
 _DRAWN_MM: Final = 0.15
 """Lines this near to the edge all along draw the outline."""
-_NO_NET: Final = ("", "N/C")
 _LEFT: Final = frozenset((RoleKind.PROFILE, RoleKind.SCORE))
 """Layers that the panel has of its own."""
 _PLAIN: Final = frozenset((RoleKind.COPPER, RoleKind.MASK, RoleKind.LEGEND, RoleKind.PASTE))
@@ -55,19 +56,6 @@ TOOLING: Final = ("MechanicalDrill", "Tooling")
 
 LayerKey = tuple[RoleKind, Side | None, int, int]
 """Kind, side, layer number, and number among the board's layers of that kind."""
-
-
-def prefixed(attributes: Attributes, prefix: str) -> Attributes:
-    """Put a prefix before the names of nets and components."""
-    if not prefix:
-        return attributes
-    out = dict(attributes)
-    if ".N" in out:
-        out[".N"] = tuple(n if n in _NO_NET else prefix + n for n in out[".N"])
-    for name in (".C", ".P"):
-        if out.get(name, ("",))[0]:
-            out[name] = (prefix + out[name][0], *out[name][1:])
-    return out
 
 
 # Layers
@@ -96,7 +84,7 @@ def merge_layers(copies: Sequence[Copy], gap_mm: float) -> dict[LayerKey, Gerber
             if layer.kind is RoleKind.COPPER and copy.board.profile is not None:
                 file, _ = without_outline(file, copy.board.profile)
             placed = _within(file.placed(copy.placing), zone)
-            sets = tuple(prefixed(s, copy.prefix) for s in placed.attribute_sets)
+            sets = tuple(renamed(s, copy.prefix.__add__) for s in placed.attribute_sets)
             found[key].append(replace(placed, attribute_sets=sets))
     made = {}
     for key in sorted(found, key=_order):
@@ -425,13 +413,13 @@ def merge_netlists(copies: Sequence[Copy]) -> Netlist | None:
 
 
 def _moved_point(point: NetPoint, copy: Copy) -> NetPoint:
-    x, y = _moved(copy.placing, point.x_mm, point.y_mm)
+    x, y = copy.placing.point(point.x_mm, point.y_mm)
     size = point.size_mm
     if size is not None and copy.placing.quarter_turns % 2 and point.rotation_deg % 180 == 0:
         size = size[::-1]
     return replace(
         point,
-        net=point.net if point.net in _NO_NET else copy.prefix + point.net,
+        net=point.net if point.net in NO_NET else copy.prefix + point.net,
         ref=copy.prefix + point.ref if point.ref not in ("", "VIA") else point.ref,
         x_mm=x,
         y_mm=y,
@@ -439,22 +427,10 @@ def _moved_point(point: NetPoint, copy: Copy) -> NetPoint:
     )
 
 
-def _moved(placing: Placing, x: float, y: float) -> tuple[float, float]:
-    (a, b) = placing.points(np.array([[x, y]]))[0].tolist()
-    return a, b
-
-
 def merge_components(copies: Sequence[Copy]) -> tuple[Component, ...]:
     """Components of all boards as they lie, named apart."""
-    found = []
-    for copy in copies:
-        for part in copy.board.components:
-            at = part
-            if part.x_mm is not None and part.y_mm is not None:
-                x, y = _moved(copy.placing, part.x_mm, part.y_mm)
-                turned = part.rotation_deg
-                if turned is not None:
-                    turned = (turned + 90 * copy.placing.quarter_turns) % 360
-                at = replace(part, x_mm=x, y_mm=y, rotation_deg=turned)
-            found.append(replace(at, ref=copy.prefix + part.ref))
-    return tuple(found)
+    return tuple(
+        replace(place_component(part, copy.placing), ref=copy.prefix + part.ref)
+        for copy in copies
+        for part in copy.board.components
+    )

@@ -81,7 +81,7 @@ class Laid:
 
 def after(first: Placing, then: Placing) -> Placing:
     """One placing that does what two do, neither of which mirrors."""
-    dx, dy = then.points(np.array([[first.dx_mm, first.dy_mm]]))[0].tolist()
+    dx, dy = then.point(first.dx_mm, first.dy_mm)
     turns = (first.quarter_turns + then.quarter_turns) % 4
     return Placing(quarter_turns=turns, dx_mm=dx, dy_mm=dy)
 
@@ -235,6 +235,7 @@ class _Fixed:
                 ways = at + step * np.array(_WAYS)
                 costs = self.cost(box, ways)
                 for row in np.argsort(costs, kind="stable"):
+                    # The rest costs no less: whether it is free need not be asked.
                     if costs[row] >= best:
                         break
                     if self.free(moving, ways[row]):

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import shapely
 
+from fabkit.base.columns import ranges
 from fabkit.base.once import once_per
 from fabkit.board.model import Board, Layer
 from fabkit.compare.model import HALF_KEY_MM, Change, Comparison, LayerChange, Points, Verb, What
@@ -194,7 +195,7 @@ def _paint_moves(draft: SceneDraft, changes: Sequence[Change], size: float) -> N
         draft.coat(
             "keys and parts that moved",
             looks.INK,
-            Pen.lines(at[:, 0], at[:, 1], at[:, 2], at[:, 3], 0.2 * size),
+            Pen.between(at[:, :2], at[:, 2:], 0.2 * size),
             Pen.discs(at[:, 2], at[:, 3], 0.6 * size),
         )
 
@@ -215,15 +216,14 @@ def _paint_connections(draft: SceneDraft, changes: Sequence[Change], size: float
         x, y = at.reshape(-1, 2).T
         # A light rim sets them off from copper of the same colour.
         for name, colour, rim in ((f"rim of {title}", looks.PAPER, 0.3), (title, rgb, 0.0)):
-            line = Pen.lines(start[:, 0], start[:, 1], end[:, 0], end[:, 1], (0.2 + rim) * size)
+            line = Pen.between(start, end, (0.2 + rim) * size)
             draft.coat(name, colour, line, Pen.discs(x, y, (0.7 + rim) * size))
 
 
 def _dashes(start: Points, end: Points, size: float) -> tuple[Points, Points]:
     """Lines cut into dashes, each starting and ending with one."""
     count = np.maximum(np.round(np.hypot(*(end - start).T) / size), 1).astype(int)
-    line = np.repeat(np.arange(len(count)), count)
-    k = np.arange(len(line)) - np.repeat(np.cumsum(count) - count, count)
+    line, k = np.repeat(np.arange(len(count)), count), ranges(np.zeros_like(count), count)
     parts = (2 * count - 1)[line]
     step = (end - start)[line]
     first = start[line] + step * (2 * k / parts)[:, None]

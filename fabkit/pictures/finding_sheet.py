@@ -15,6 +15,7 @@ from fabkit.base.findings import Consequence, Finding, Place, times
 from fabkit.base.units import counted, format_mm
 from fabkit.board.model import Board
 from fabkit.formats.gerber.model import object_boxes
+from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import Side
 from fabkit.pictures import looks
 from fabkit.pictures.finished import SIDES, finished_face
@@ -407,8 +408,8 @@ def _free_spot(
     away = np.column_stack((sign * np.cos(turned), np.sin(turned)))
     reaches = np.array((*_NEAR, *_FAR) if far else _NEAR)
     tried = spot + (reaches[:, None, None] * size * away).reshape(-1, 2)
-    of_flags = _least(tried, flags) >= 2 * FLAG * size
-    of_rings = _least(tried, spots) >= (RING + FLAG) * size
+    of_flags = PointTree(flags).query(tried)[0] >= 2 * FLAG * size
+    of_rings = PointTree(spots).query(tried)[0] >= (RING + FLAG) * size
     for good in (of_flags & of_rings, of_flags):
         if good.any():
             best: Floats = tried[int(np.argmax(good))]
@@ -416,15 +417,6 @@ def _free_spot(
         if not far:
             return None
     return np.asarray(tried[0])
-
-
-def _least(points: Floats, others: Floats) -> Floats:
-    """Distance of each point from the nearest of the others; infinite without any."""
-    if not len(others):
-        return np.full(len(points), np.inf)
-    apart = points[:, None] - others[None]
-    least: Floats = np.hypot(apart[..., 0], apart[..., 1]).min(axis=1)
-    return least
 
 
 # One place

@@ -6,7 +6,7 @@ Lay a hand on it, push switches through it, before the board is paid for.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from math import ceil
 from typing import Final, Literal
@@ -33,6 +33,7 @@ from fabkit.pictures.scene import (
     Sheet,
     fitted,
     letters,
+    readable_deg,
     text_width,
 )
 from fabkit.sheets.order import BoardUse
@@ -193,8 +194,8 @@ def _draw_keys(draft: SceneDraft, half: PaperHalf) -> None:
     draft.coat("switch openings", looks.BLUE, Pen.along(squares, _LINE))
     ends = np.array([(-3.0, 0), (3.0, 0), (0, -3.0), (0, 3.0)])
     arms = np.array([_turned(ends, k, k.rotation_deg) for k in half.keys])
-    a, b = arms[:, [0, 2]].reshape(-1, 2), arms[:, [1, 3]].reshape(-1, 2)
-    draft.coat("key centres", looks.VERMILION, Pen.lines(a[:, 0], a[:, 1], b[:, 0], b[:, 1], 0.1))
+    starts, stops = arms[:, [0, 2]].reshape(-1, 2), arms[:, [1, 3]].reshape(-1, 2)
+    draft.coat("key centres", looks.VERMILION, Pen.between(starts, stops, 0.1))
     refs = [(key, key.refs[0]) for key in half.keys if key.refs]
     if refs:
         corner = _free_corner(half, NAME_CORNERS, [ref for _, ref in refs])
@@ -207,11 +208,8 @@ def _draw_keys(draft: SceneDraft, half: PaperHalf) -> None:
         draft.coat("key numbers", looks.INK, *words)
     if half.home:
         bars = np.array([_bar_of(half.keys[k]) for k in half.home])
-        draft.coat(
-            "bars of the home row",
-            looks.VERMILION,
-            Pen.lines(bars[:, 0, 0], bars[:, 0, 1], bars[:, 1, 0], bars[:, 1, 1], 0.6),
-        )
+        pen = Pen.between(bars[:, 0], bars[:, 1], 0.6)
+        draft.coat("bars of the home row", looks.VERMILION, pen)
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,20 +253,17 @@ def _free_corner(half: PaperHalf, corners: Sequence[_Corner], texts: Sequence[st
     def covered(corner: _Corner) -> int:
         wide = max(text_width(text, corner.size) for text in texts)
         box = corner.box(wide) * as_seen
-        boxes = [shapely.Polygon(_turned(box, key, _lean(key))) for key in half.keys]
+        boxes = [
+            shapely.Polygon(_turned(box, key, readable_deg(key.rotation_deg))) for key in half.keys
+        ]
         return len(np.unique(taken.query(boxes, predicate="intersects")[0]))
 
     return min(corners, key=covered)
 
 
-def _lean(key: Key) -> float:
-    """How a key is turned on the board, degrees; a quarter turn is none for what is written."""
-    return (key.rotation_deg + 45) % 90 - 45
-
-
 def _beside(text: str, key: Key, corner: _Corner, *, mirrored: bool) -> Letters:
     """Set a line of text beside the middle of a key as seen, turned with it, readable upright."""
-    turn = _lean(key)
+    turn = readable_deg(key.rotation_deg)
     at = np.array([(-corner.x if mirrored else corner.x, corner.y)])
     x, y = _turned(at, key, turn)[0].tolist()
     return letters(
@@ -284,7 +279,7 @@ def _beside(text: str, key: Key, corner: _Corner, *, mirrored: bool) -> Letters:
 
 def _bar_of(key: Key) -> Floats:
     """Place the bar by which a finger finds the home row, at the lower edge of the cap."""
-    return _turned(np.array([(-2.5, -7.8), (2.5, -7.8)]), key, _lean(key))
+    return _turned(np.array([(-2.5, -7.8), (2.5, -7.8)]), key, readable_deg(key.rotation_deg))
 
 
 @dataclass(frozen=True, slots=True)
@@ -437,9 +432,8 @@ def _window(
     width, height = min(room_x, x1 - x0 - u), min(room_y, y1 - y0 - v)
     left = x1 - u - width if whole.mirrored else x0 + u
     frame = (left, y1 - v - height, left + width, y1 - v)
-    window = Scene(whole.title, frame, whole.mirrored, whole.stencils, whole.nodes)
     inset = (room_x - width) / 2 if layout.columns == 1 else 0.0
-    return window, (MARGIN_MM + inset, layout.height - MARGIN_MM - height)
+    return replace(whole, frame=frame), (MARGIN_MM + inset, layout.height - MARGIN_MM - height)
 
 
 def render_paper(halves: Sequence[PaperHalf], *, paper: Paper = Paper.A4) -> bytes:

@@ -78,6 +78,12 @@ class Pen(Strokes):
         return cls(x0, y0, x1, y1, nothing, nothing, np.zeros(len(x0), np.int8), wide)
 
     @classmethod
+    def between(cls, start: Floats, end: Floats, width: float) -> Pen:
+        """Straight strokes between points, (n, 2) float64."""
+        (x0, y0), (x1, y1) = start.T, end.T
+        return cls.lines(x0, y0, x1, y1, width)
+
+    @classmethod
     def circles(cls, x: Floats, y: Floats, diameter: Floats, width: float) -> Pen:
         """Outlines of circles, the pen running on the circle."""
         x, y, diameter = (np.asarray(a, dtype=np.float64) for a in (x, y, diameter))
@@ -389,6 +395,11 @@ def _flattened(vertices: Floats, codes: NDArray[np.int8]) -> list[Floats]:
             at += 1
     # TrueType runs exteriors clockwise; our polygons run them the other way.
     return [np.array([*ring, ring[0]])[::-1] for ring in rings if len(ring) > 2]
+
+
+def readable_deg(turn_deg: float) -> float:
+    """Turn of what is written on something turned; a quarter turn is none, so that it reads."""
+    return (turn_deg + 45) % 90 - 45
 
 
 def text_width(text: str, height_mm: float, *, bold: bool = False) -> float:

@@ -22,7 +22,14 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.once import once_per
 from fabkit.base.units import CHORD_ERROR_MM
-from fabkit.formats.gerber.model import GerberFile, Kind, Pose, object_shapes, pen_widths
+from fabkit.formats.gerber.model import (
+    GerberFile,
+    Kind,
+    Pose,
+    contour_rings,
+    object_shapes,
+    pen_widths,
+)
 from fabkit.geometry.curves import Contour, Segment, circle, ring_contour
 from fabkit.geometry.segments import Segments, Strokes, widened
 from fabkit.pictures.looks import Rgb
@@ -182,8 +189,6 @@ def _contours(file: GerberFile, rows: Ints, chord_error_mm: float) -> _Contours:
     cut in; winding fills them as they are.  Only contours that cross or touch themselves are
     marked as not tidy.
     """
-    from fabkit.formats.gerber.model import contour_rings
-
     first, last = file.objects.first[rows], file.objects.last[rows]
     held = np.flatnonzero((file.objects.kind[rows] == Kind.REGION) & (last > first))
     if not len(held):
@@ -228,8 +233,6 @@ def _film_rings(film: Film, chord_error_mm: float) -> Iterator[Rings]:
 
 def _run_shapes(file: GerberFile, rows: Ints, chord_error_mm: float) -> NDArray[np.object_]:
     """Areas of the flashes and strokes of one polarity, each flash once however often put down."""
-    from fabkit.formats.gerber.model import object_shapes, pen_widths
-
     o = file.objects
     flashes = rows[o.kind[rows] == Kind.FLASH]
     if len(flashes):

@@ -27,6 +27,7 @@ from fabkit.pictures.scene import (
     SceneDraft,
     Sheet,
     letters,
+    readable_deg,
     text_width,
 )
 from fabkit.pictures.sheets import side_by_side, text_size
@@ -162,13 +163,12 @@ def _dashes(start: Spot, end: Spot) -> Pen:
     along = (b - a) / length
     from_mm = np.arange(-BEYOND_MM, length + BEYOND_MM, 2 * DASH_MM)
     p, q = a + from_mm[:, None] * along, a + (from_mm + DASH_MM)[:, None] * along
-    return Pen.lines(p[:, 0], p[:, 1], q[:, 0], q[:, 1], 0.3)
+    return Pen.between(p, q, 0.3)
 
 
 def _turn(key: KeyWire, *, mirrored: bool) -> float:
     """Angle on the board of a key seen at its angle, a quarter turn being none for its text."""
-    upright = (key.angle_deg + 45) % 90 - 45
-    return -upright if mirrored else upright
+    return -readable_deg(key.angle_deg) if mirrored else readable_deg(key.angle_deg)
 
 
 def _cap(key: KeyWire, *, mirrored: bool) -> shapely.Polygon:

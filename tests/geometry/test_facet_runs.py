@@ -89,7 +89,7 @@ def test_runs_are_kept_while_they_are_few(monkeypatch):
     trees = [FacetTree(boundary([(6.0, 6.0, r, 32)])) for r in (1.0, 1.5, 2.0)]
     spot = np.array([shapely.Point(6, 6)], dtype=object)
     first = [tree.distance(spot)[0] for tree in trees]
-    assert sum(len(tree.starts) for tree in trees if tree.is_ready) <= 25
-    assert trees[-1].is_ready
-    assert not trees[0].is_ready
+    assert sum(len(tree.starts) for tree in trees if tree._runs is not None) <= 25
+    assert trees[-1]._runs is not None
+    assert trees[0]._runs is None
     assert [tree.distance(spot)[0] for tree in trees] == first
