@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Bools, Floats, Ints, rows_by
+from fabkit.base.columns import Bools, Floats, Ints, rows_by, run_starts
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import AREA_MM2, MIL_MM, counted, format_number, some_of
 from fabkit.board.copper import Copper, outer_face
@@ -415,7 +415,7 @@ def _side_by_side(low: Floats, high: Floats, level: Floats, width: float) -> lis
     """Give groups of strokes that overlap their neighbours on at least ``STROKES`` levels."""
     run = _runs(low, high, np.floor(level / (width * _BAND)))
     order = np.argsort(run, kind="stable")
-    first = np.flatnonzero(np.diff(run[order], prepend=-1))
+    first = run_starts(run[order])
     left, right = np.minimum.reduceat(low[order], first), np.maximum.reduceat(high[order], first)
     under, over = np.minimum.reduceat(level[order], first), np.maximum.reduceat(level[order], first)
     strips = shapely.box(left, under - width / 2, right, over + width / 2)

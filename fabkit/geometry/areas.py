@@ -19,7 +19,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes, ranges, rows_by
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, ranges, rows_by, run_starts
 from fabkit.geometry.neighbours import grown, label_groups, meeting_boxes, squares_of
 from fabkit.geometry.sweeping import lie_apart, sweep_union, together, with_holes
 
@@ -199,7 +199,7 @@ def _unite_groups(parts: Shapes, label: Ints) -> Shapes:
     """Union of each group of shapes that hang together, in order of their labels."""
     order = np.argsort(label, kind="stable")
     parts = parts[order]
-    first = np.flatnonzero(np.diff(label[order], prepend=-1))
+    first = run_starts(label[order])
     count = np.diff(first, append=len(parts))
     size = shapely.get_num_coordinates(parts)
     corners = np.add.reduceat(size, first)

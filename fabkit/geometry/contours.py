@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Ints, Shapes, ranges
+from fabkit.base.columns import Floats, Ints, Shapes, ranges, run_starts
 from fabkit.geometry.neighbours import boxes_of, meeting_boxes
 from fabkit.geometry.segments import Segments
 from fabkit.geometry.sweeping import lie_apart, mixed, sweep_path, together
@@ -286,7 +286,7 @@ def _judge(points: Floats, ring: Ints, cuts: Floats) -> str:
     # Closed lines have no ends, so any common point of two makes them not simple.
     if not shapely.is_simple(shapely.multilinestrings(rings)):
         return "it touches or crosses itself"
-    starts = np.flatnonzero(np.diff(ring, prepend=-1))
+    starts = run_starts(ring)
     if len(cuts):
         bridges = shapely.linestrings(cuts.reshape(-1, 2, 2))
         left, right = shapely.STRtree(bridges).query(bridges, predicate="intersects")

@@ -27,7 +27,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes, ranges
+from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes, ranges, run_starts
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.geometry.neighbours import grown, label_groups, meeting_boxes
 
@@ -137,7 +137,7 @@ def facets_of(polygons: Shapes, *, longest_mm: float = LONGEST_FACET_MM) -> Face
 
 def _ends_of_rings(ring: Ints) -> tuple[Ints, Ints]:
     """First and last row of each ring, from the number of the ring of each row."""
-    first = np.flatnonzero(np.diff(ring, prepend=-1))
+    first = run_starts(ring)
     return first, np.append(first[1:], len(ring)) - 1
 
 
@@ -166,7 +166,7 @@ _ALIKE_RAD: Final = 1.36
 """A hair less than the angle of that cosine (1.3694)."""
 
 
-def run_starts(facets: Facets, size: int) -> Ints:
+def cut_runs(facets: Facets, size: int) -> Ints:
     """First facet of each run of up to ``size`` facets of one ring, in order."""
     count = len(facets)
     index = np.arange(count)
@@ -193,7 +193,7 @@ class FacetTree:
     @cached_property
     def starts(self) -> Ints:
         """First facet of each run."""
-        return run_starts(self.facets, SOUGHT)
+        return cut_runs(self.facets, SOUGHT)
 
     @property
     def runs(self) -> shapely.STRtree:
@@ -388,7 +388,7 @@ def near_pairs(
     """
     if not len(facets):
         return
-    starts = run_starts(facets, PAIRED)
+    starts = cut_runs(facets, PAIRED)
     member = starts[:, None] + np.arange(PAIRED)
     inside = member < np.append(starts[1:], len(facets))[:, None]
     member = np.where(inside, member, starts[:, None])

@@ -17,7 +17,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by, run_starts
 
 _STEPS: Final = 2.0**27
 """Steps a unit that the sweep rounds to: the power of two above its eight digits."""
@@ -53,7 +53,7 @@ def sweep_union(shapes: Shapes) -> tuple[Shapes, Ints]:
     rings, of = shapely.get_rings(shapes, return_index=True)
     points, ring = shapely.get_coordinates(rings, return_index=True)
     outer = np.diff(of, prepend=-1) > 0
-    cuts = [*np.flatnonzero(np.diff(ring, prepend=-1)).tolist(), len(points)]
+    cuts = [*run_starts(ring).tolist(), len(points)]
     turned = np.flatnonzero(shapely.is_ccw(rings) != outer)
     polygons, source = _sweep(points, cuts, set(turned.tolist()))
     owner = of[ring[source]]
