@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import replace as with_fields
@@ -39,6 +38,7 @@ from fabkit.keyboard.ordered import order_of
 from fabkit.outputs.atomic import Packed, refuse_existing, write_archive, write_file
 from fabkit.outputs.formats import to_csv, to_document
 from fabkit.outputs.pack import README, headed, refuse_errors
+from fabkit.outputs.records import name_alone
 from fabkit.outputs.terminal import Terminal, print_panel_verdict
 from fabkit.package.model import Content, PackageFile, Role, RoleKind
 from fabkit.package.naming import file_stem, function_of, names_by_rule, polarity_of
@@ -638,7 +638,7 @@ def panel_record(done: PanelResult) -> Record:
             {
                 "number": number,
                 "label": copy.label,
-                "package": Path(os.path.abspath(copy.board.package.source)).name,  # noqa: PTH100
+                "package": name_alone(copy.board.package.source),
                 "prefix": copy.prefix,
                 "turned_deg": 90 * copy.placing.quarter_turns,
                 "x_mm": copy.placing.dx_mm,

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 
@@ -72,6 +74,11 @@ def package_record(package: Package) -> Record:
         ],
         "left_out": [{"name": f.name, "reason": f.reason} for f in package.left_out],
     }
+
+
+def name_alone(source: str) -> str:
+    """Name a package by itself: the same wherever it lies and however its path was typed."""
+    return Path(os.path.abspath(source)).name  # noqa: PTH100 -- keeps a last symbolic link
 
 
 def board_record(board: Board) -> Record:

@@ -9,7 +9,6 @@ layer they can be seen in.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from hashlib import sha256
@@ -24,8 +23,8 @@ from fabkit.base import VERSION
 from fabkit.base.findings import Severity, cause_names, times
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
-from fabkit.mending.model import find_offer
 from fabkit.outputs.formats import markdown_text, to_document, to_json
+from fabkit.outputs.records import name_alone
 from fabkit.outputs.terminal import (
     SHOWN_CAUSES,
     Terminal,
@@ -64,10 +63,9 @@ def render_verdict(check: Record, form: str, *, fail_on: Severity | None = Sever
 
 
 def without_place(check: Record) -> Record:
-    """Name a package by itself: the same wherever it lies and however its path was typed."""
+    """Name the package of a verdict by itself."""
     package = check["package"]
-    name = Path(os.path.abspath(package["source"])).name  # noqa: PTH100
-    return {**check, "package": {**package, "source": name}}
+    return {**check, "package": {**package, "source": name_alone(package["source"])}}
 
 
 def verdict_markdown(check: Record) -> str:
@@ -303,6 +301,9 @@ def echoes_of(findings: Sequence[Record]) -> dict[str, list[Record]]:
 
 def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:
     """Print the causes to act on, worst first, and give in a few words what is not shown."""
+    # A verdict for programs does without it.
+    from fabkit.mending.model import find_offer
+
     causes, echoes = causes_of(findings), echoes_of(findings)
     acted = [*causes.get("stop", ()), *causes.get("decide", ())]
     shown = acted[:SHOWN_CAUSES]
@@ -523,7 +524,6 @@ def _result(
     finding: Record, ids: Sequence[str], places: SourcePlaces, base: str, marks: Fingerprints
 ) -> Record:
     """Section 3.27."""
-    text = finding["message"] + times(finding["message"], finding["count"])
     numbers = {key: finding[key] for key in ("measured", "limit") if finding[key] is not None}
     if numbers and finding["unit"]:
         numbers["unit"] = finding["unit"]
@@ -531,7 +531,7 @@ def _result(
         "ruleId": finding["id"],
         "ruleIndex": ids.index(finding["id"]),
         "level": finding["severity"],  # section 3.27.10: the words agree
-        "message": {"text": f"{text} Do: {finding['remedy']}"},
+        "message": {"text": f"{_said(finding)} Do: {finding['remedy']}"},
         "occurrenceCount": finding["count"],
         # Section 3.27.17: lets a result be known again when lines move.
         "partialFingerprints": {"fabkit/v1": marks.of(finding)},
@@ -596,8 +596,12 @@ def render_annotations(check: Record) -> str:
 
 def _text(finding: Record) -> str:
     place = f" at {finding['places'][0]['text']}" if finding["places"] else ""
-    said = finding["message"] + times(finding["message"], finding["count"])
-    return f"{said}{place}. {finding['remedy']}"
+    return f"{_said(finding)}{place}. {finding['remedy']}"
+
+
+def _said(finding: Record) -> str:
+    message = str(finding["message"])
+    return message + times(message, finding["count"])
 
 
 def _escaped(text: str) -> str:
