@@ -333,6 +333,9 @@ class Revisions:
     carried_over: Decimal
 
 
+UNNAMED: Final = "parts that the files do not name"
+"""Stands behind the parts without a price where a parts list knows that it is not whole."""
+
 SHARE_KINDS: Final = ("boards", "parts", "shipping_in", "duty_and_tax")
 """What an order is paid for, as builders share it."""
 
@@ -520,7 +523,10 @@ class CostSheet(Result):
         """What a total does not hold, in the words that follow it."""
         taxed = f", without {' and '.join(self.untaxed)}" if self.untaxed else ""
         if self.unpriced:
-            return f"{taxed}, without {some_titles(self.unpriced, 3)}: no price known"
+            named = [title for title in self.unpriced if title != UNNAMED]
+            words = [some_titles(named, 3)] if named else []
+            words += [UNNAMED] if UNNAMED in self.unpriced else []
+            return f"{taxed}, without {', and '.join(words)}: no price known"
         if self.best is None or not self.best.parts_total:
             return f", for bare boards{taxed}"
         return taxed or ", everything in"

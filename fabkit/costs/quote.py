@@ -11,7 +11,7 @@ from typing import Final
 from fabkit.base.findings import Finding, worst_first
 from fabkit.base.units import counted, some_titles
 from fabkit.costs.invoice import Unpriced, dearest_steps, rates_of, weigh_parcel
-from fabkit.costs.model import Basis, BoardFacts, CostSheet, HouseRow, LaidPanel, Offer
+from fabkit.costs.model import UNNAMED, Basis, BoardFacts, CostSheet, HouseRow, LaidPanel, Offer
 from fabkit.costs.offers import (
     Design,
     best_of,
@@ -360,7 +360,7 @@ def unpriced_parts(bill: Bill | None) -> tuple[str, ...]:
     lone = sorted(bill.unpriced, key=lambda a: a.need(bill.usage))
     named = (a.title.removesuffix(", value not stated") for a in lone)
     # Pads without a name, a controller that is on no board: the list knows it is not whole.
-    return (*named, *(("parts that the files do not name",) if not bill.whole else ()))
+    return (*named, *((UNNAMED,) if not bill.whole else ()))
 
 
 def bill_remarks(bill: Bill, order: Order, today: date | None) -> Iterator[Finding]:

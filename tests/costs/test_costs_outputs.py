@@ -18,7 +18,7 @@ from openpyxl import load_workbook
 import fabkit
 from fabkit.costs.chart import TICK_ROOM, Line, Words, curve_chart
 from fabkit.costs.lines import evaluate, to_cells
-from fabkit.costs.model import BoardFacts, CostSheet, shares_of
+from fabkit.costs.model import UNNAMED, BoardFacts, CostSheet, shares_of
 from fabkit.costs.quote import quote
 from fabkit.costs.workbook import write_workbook
 from fabkit.keyboard.model import BoardIs, Group, Hand, Hands, Keyboard
@@ -205,6 +205,10 @@ def test_answer_says_what_to_order_and_what_is_missing() -> None:
     assert whole[0] == f"order {best.boards} boards: {money(best.total)} in all, everything in"
     assert lacking[0].endswith(", without Controller, Diode, Jack and 1 more: no price known")
     assert "everything in" not in lacking[0]
+    unnamed = replace(sheet, unpriced=("Jack", "Screw", UNNAMED)).answer()[0]
+    assert unnamed.endswith(
+        ", without Jack, Screw, and parts that the files do not name: no price known"
+    )
     taxed = replace(sheet, untaxed=("tax", "duty"), unpriced=("Jack",)).answer()[0]
     assert taxed.endswith(" in all, without tax and duty, without Jack: no price known")
     larger = next(o for o in sheet.curve if o.quantity > best.quantity)

@@ -13,7 +13,7 @@ from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.checks.choices import judge_thicknesses
 from fabkit.costs.chart import curve_chart, shares_chart
-from fabkit.costs.model import SHARES, shares_of
+from fabkit.costs.model import SHARES, UNNAMED, shares_of
 from fabkit.costs.quote import INVENTED
 from fabkit.mending.model import find_offer
 from fabkit.outputs import records
@@ -188,8 +188,10 @@ def _headline(contents: OrderContents, costs: Record) -> Record:
         return said
     money = sheet.currency.format
     # Names of many parts would hide the number; they are listed with the parts.
-    named = (counted(len(sheet.unpriced), "part"),) if sheet.unpriced else ()
-    lacking = replace(sheet, unpriced=named).lacking
+    count = sum(title != UNNAMED for title in sheet.unpriced)
+    named = (counted(count, "part"),) if count else ()
+    others = tuple(title for title in sheet.unpriced if title == UNNAMED)
+    lacking = replace(sheet, unpriced=named + others).lacking
     paid = [(title, money(amount)) for title, amount in shares_of(best) if amount]
     return said | {
         "order": f"Order {_pieces(costs['best'], costs['boards'])}",
