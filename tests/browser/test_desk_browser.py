@@ -92,7 +92,7 @@ class Page:
         """Run a script in the page."""
         return self.browser.execute_script(script, *given)
 
-    def until(self, condition, seconds=25):
+    def until(self, condition, seconds=180):
         """Wait until something holds in the page; give it."""
         end = time.monotonic() + seconds
         while time.monotonic() < end:

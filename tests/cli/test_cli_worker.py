@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 from apart import run_apart
@@ -101,7 +102,11 @@ def test_signals_reach_the_work(small, tmp_path):
             text=True,
             preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
         )
-        time.sleep(0.5)
+        # Python ends by itself before the command has begun; then two processes are at work.
+        children = Path(f"/proc/{run.pid}/task/{run.pid}/children")
+        while children.exists() and run.poll() is None and not children.read_text():
+            time.sleep(0.02)
+        time.sleep(0.3)
         run.send_signal(number)
         # The worker holds the pipes, too: this would wait for one that goes on.
         _, said = run.communicate(timeout=120)
