@@ -16,7 +16,7 @@ import shapely
 
 from fabkit.base.columns import Bools, Floats, Ints, rows_by, run_starts
 from fabkit.base.findings import Finding, Severity
-from fabkit.base.units import AREA_MM2, MIL_MM, counted, format_number, some_of
+from fabkit.base.units import AREA_MM2, COINCIDENT_MM, MIL_MM, counted, format_number, some_of
 from fabkit.board.copper import Copper, outer_face
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import cuts_of, pad_place, require_copper, strokes_of
@@ -50,6 +50,8 @@ _LARGE: Final = 128
 
 FLOATING: Final = load_rule("copper/floating")
 LOOSE_END: Final = load_rule("copper/loose-end")
+SHORT_MM: Final = 0.5
+"""A track that ends so near to a pad it points at was meant to reach it (a choice of ours)."""
 LONELY_PAD: Final = load_rule("copper/lonely-pad")
 
 
@@ -96,6 +98,7 @@ def loose_ends(case: Case) -> Iterator[Finding]:
         )
     # Where nets are named, a pad that is cut off is found by its net.
     if not copper.named.any():
+        yield from _stops_short(case, copper)
         yield from _lonely_pads(case, copper)
         yield from _unlike_fellows(case, copper)
 
@@ -138,9 +141,9 @@ def _loose_ends(copper: Copper, index: int, layer: Layer) -> tuple[Ints, Floats,
     return owner[loose], x[loose], y[loose]
 
 
-def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
-    """Islands of one pad position with a track, where nothing names the nets."""
-    pads, pieces = copper.pads, copper.pieces
+def _positions(copper: Copper) -> tuple[Ints, Ints]:
+    """Pads of which copper is left, and the number of places with pads of each island."""
+    pads = copper.pads
     known = np.flatnonzero(pads.island >= 0)
     spots = np.unique(
         np.column_stack(
@@ -148,7 +151,47 @@ def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
         ),
         axis=0,
     )
-    counts = np.bincount(spots[:, 0].astype(np.int64), minlength=pieces.islands)
+    return known, np.bincount(spots[:, 0].astype(np.int64), minlength=copper.pieces.islands)
+
+
+def _stops_short(case: Case, copper: Copper) -> Iterator[Finding]:
+    """Tracks that end just before a pad that no other copper reaches, and point at it."""
+    pads = copper.pads
+    known, counts = _positions(copper)
+    alone = counts == 1
+    for index, layer in enumerate(case.board.copper):
+        rows, x, y = case.shared(loose_ends_of)[index]
+        strokes = layer.file.objects.take(rows)
+        mine = known[(pads.layer[known] == index) & alone[pads.island[known]]]
+        end = np.column_stack((x, y))
+        ends = (
+            np.stack((strokes.x0, strokes.y0), axis=1),
+            np.stack((strokes.x1, strokes.y1), axis=1),
+        )
+        at_last = np.hypot(*(ends[1] - end).T) < np.hypot(*(ends[0] - end).T)
+        step = end - np.where(at_last[:, None], ends[0], ends[1])
+        size = np.hypot(*step.T)
+        ahead = end + step * (SHORT_MM / np.maximum(size, COINCIDENT_MM))[:, None]
+        rays = shapely.linestrings(np.stack((end, ahead), axis=1))
+        ray, pad = shapely.STRtree(copper.pad_shapes[mine]).query(rays, predicate="intersects")
+        own = copper.pieces.island[copper.layers[index].piece[rows[ray]]]
+        meant = np.flatnonzero(own != pads.island[mine[pad]])
+        ray, pad = ray[meant], mine[pad[meant]]
+        gaps = shapely.distance(shapely.points(end[ray]), copper.pad_shapes[pad])
+        yield from group(
+            LOOSE_END,
+            Measures(gaps, objects_at(case, layer, rows[ray], x[ray], y[ray])),
+            f"tracks on {layer.name} end up to {{worst}} before pads that nothing else reaches",
+            most=True,
+            severity=Severity.WARNING,
+            advice="Draw the track on to the pad, unless it is left open on purpose.",
+        )
+
+
+def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
+    """Islands of one pad position with a track, where nothing names the nets."""
+    pads, pieces = copper.pads, copper.pieces
+    known, counts = _positions(copper)
     tracked = np.zeros(pieces.islands, dtype=bool)
     for index, layer in enumerate(case.board.copper):
         own = copper.layers[index].piece

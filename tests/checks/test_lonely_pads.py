@@ -52,3 +52,22 @@ def test_a_pad_whose_equals_have_a_track_is_cut_off():
 def test_whole_connections_and_pads_left_open_alike_are_silent():
     assert found(set()) == []
     assert found(set(PARTS)) == []
+
+
+@pytest.mark.parametrize(
+    ("end", "count"),
+    [((18.7, 10), 1), ((19.2, 10), 0), ((18.0, 10), 0), ((18.7, 11.5), 0)],
+    ids=["0.3 mm short", "on the pad", "1 mm short", "past the pad"],
+)
+def test_a_track_that_ends_just_before_a_pad_nothing_else_reaches(end, count):
+    """A track to a pad of 2 mm at (20, 10) from one at (5, 10); its rim is at 19."""
+    top = layer("Copper,L1,Top", dots((5, 10), (20, 10)), pen=2.0).removesuffix("M02*\n")
+    top += f"%ADD12C,0.2*%\nD12*\n{line((5, 10), (10, end[1]), end)}M02*\n"
+    files = {"top.gbr": top, "profile.gbr": layer("Profile,NP", frame(30, 20), pen=0.1)}
+    members = tuple(Member(name, text.encode()) for name, text in files.items())
+    board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+    findings = run_check(loose_ends, Case(board, load_house())).findings
+    short = [f for f in findings if f.id == "copper/loose-end" and f.consequence.word == "decide"]
+    assert sum(f.count for f in short) == count
+    if count:
+        assert short[0].measured == pytest.approx(0.3, abs=0.01)
