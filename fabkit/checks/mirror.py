@@ -11,7 +11,7 @@ import shapely
 
 from fabkit.base.columns import Floats, Ints
 from fabkit.board.copper import VIA_MM, Copper, outer_face, surface_pads
-from fabkit.geometry.neighbours import PointTree, numbers_of
+from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.footprints import REACH_MM
 from fabkit.keyboard.model import Key
 
@@ -75,7 +75,7 @@ def find_mirror(copper: Copper, keys: Sequence[Key]) -> Mirror | None:
     if not len(rows) or not keys:
         return None
     axis = vote_axis(holes.x[rows], holes.y[rows], holes.diameter[rows])
-    pads, box = _surface_boxes(copper)
+    pads, box = _surface_looks(copper)
     at = holes.spots()[rows]
     if axis is not None:
         images = [(2 * axis, 0) + spots * (-1, 1) for spots in (at, box[:, :2])]
@@ -125,7 +125,7 @@ def _judge(
     lone_holes = rows[PointTree(table).far_from(asked, MATCH_MM)]
     face = outer_face(copper)[pads]
     asked = np.column_stack((images[1], box[:, 2:]))
-    _, every = _surface_boxes(copper)
+    _, every = _surface_looks(copper)
     faces = outer_face(copper)[surface_pads(copper)]
     lone = np.ones(len(pads), dtype=bool)
     for mine, other in ((1, -1), (-1, 1)):
@@ -142,12 +142,12 @@ def _judge(
     )
 
 
-def _surface_boxes(copper: Copper) -> tuple[Ints, Floats]:
-    """Surface pads with their place and size: x, y, shorter and longer side, mm."""
+def _surface_looks(copper: Copper) -> tuple[Ints, Floats]:
+    """Surface pads with x, y and two measures of size that turning leaves alone, mm."""
     rows: Ints = surface_pads(copper).astype(np.int64)
-    box = shapely.bounds(copper.pad_shapes[rows]) if len(rows) else np.empty((0, 4))
-    sides = np.sort(box[:, 2:] - box[:, :2], axis=1)
-    return rows, np.column_stack((copper.pads.x[rows], copper.pads.y[rows], sides))
+    shapes = copper.pad_shapes[rows]
+    sizes = np.column_stack((shapely.area(shapes) ** 0.5, shapely.length(shapes) / 4))
+    return rows, np.column_stack((copper.pads.x[rows], copper.pads.y[rows], sizes))
 
 
 def _images(keys: Sequence[Key], table: Floats, across: bool) -> Floats:
@@ -181,14 +181,16 @@ def _images(keys: Sequence[Key], table: Floats, across: bool) -> Floats:
     offset[:, 0] = cos * away[:, 0] + sin * away[:, 1]
     offset[:, 1] = cos * away[:, 1] - sin * away[:, 0]
     # Half of the keys may be turned by 180 degrees: their footprint counts with the others'.
-    offset[:, :2] *= np.where(turn[key] % (2 * np.pi) > np.pi - 1e-6, -1, 1)[:, None]
-    _, kind, counts = np.unique(
-        numbers_of(np.round(offset / (2 * MATCH_MM))),
-        axis=0,
-        return_inverse=True,
-        return_counts=True,
-    )
-    usual = (counts[kind.ravel()] >= COMMON_SHARE * len(keys)) & (apart <= REACH_MM)
+    ways, often = np.unique(np.round(turn, 3), return_counts=True)
+    off = turn[key] - ways[often.argmax()]
+    back = (np.cos(off) < -1e-6) | ((np.abs(np.cos(off)) <= 1e-6) & (np.sin(off) < 0))
+    offset[back, :2] *= -1
+    # Steps of a grid would part what lies at one place but for its last digit.
+    near = np.flatnonzero(apart <= REACH_MM)
+    pairs = PointTree(offset[near]).pairs(MATCH_MM)
+    counts = 1 + np.bincount(pairs.ravel(), minlength=len(near))
+    usual = np.zeros(len(table), dtype=bool)
+    usual[near] = counts >= COMMON_SHARE * len(keys)
     axis = np.column_stack((cos, sin) if across else (-sin, cos))
     along = (away * axis).sum(axis=1)
     mirrored = away - 2 * along[:, None] * axis

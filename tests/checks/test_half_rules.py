@@ -75,6 +75,17 @@ def test_key_whose_pad_is_covered_on_one_face():
     assert told("half/keys", board) == set()
 
 
+def test_key_of_the_thumb_whose_pad_is_covered_on_one_face():
+    """Keys turned by 10 degrees either way are compared with the upright ones, too."""
+    board = "../fabkit/demo/rev-b"
+
+    def covered(text):
+        assert "X86652000Y25818000D03*\n" in text
+        return text.replace("X86652000Y25818000D03*\n", "")
+
+    assert told("half/keys", board, mask_bottom=covered) == {"half/key-one-face"}
+
+
 def test_battery_pads_that_swap_but_are_marked():
     """Marks on both faces make it a note, half/battery-marks; on one face it stays an error."""
     board = "defects/battery-swap"
