@@ -320,6 +320,10 @@ def _finding_row(finding: Finding) -> tuple[Cell, ...]:
     )
 
 
+FINE_RULES: Final = ("copper/track-narrow", "copper/gap-small")
+"""What houses charge for as fine tracks or gaps."""
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class CheckResult(Result, Sequence[Finding]):
     """All findings of a run, worst first, and the outcome of every check.
@@ -398,6 +402,12 @@ class CheckResult(Result, Sequence[Finding]):
     def needs_fine(self) -> bool:
         """Whether a limit of the standard class is broken that the fine class keeps."""
         return any(f.choice == FINE_CLASS for f in self.findings)
+
+    @property
+    def finest_mm(self) -> float | None:
+        """Narrowest track or gap below a limit of the house, mm: what steps of its price go by."""
+        found = (f.measured for f in self.findings if f.id in FINE_RULES)
+        return min((m for m in found if m is not None), default=None)
 
     def causes(self, consequence: Consequence) -> tuple[tuple[Finding, ...], ...]:
         """Give the findings of a consequence, those of one rule together, worst first.

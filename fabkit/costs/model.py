@@ -84,11 +84,12 @@ def facts_from_board(
     board: Board,
     *,
     copper_cover: Sequence[float] = (),
-    needs_fine: bool = False,
+    verdict: CheckResult | None = None,
 ) -> BoardFacts:
     """Measure a board.
 
-    ``needs_fine`` comes from the manufacturability checks, where they were run.
+    ``verdict`` shows how fine its copper is, and whether that takes the fine class; without one
+    neither is charged.
 
     Raises
     ------
@@ -104,6 +105,7 @@ def facts_from_board(
     area, _ = measure_laminate(board)
     drills = [*board.holes.diameter.tolist(), *board.slots.diameter.tolist()]
     smallest = min(drills, default=None)
+    finest = None if verdict is None else verdict.finest_mm
     return BoardFacts(
         name=board.name,
         width_mm=_micrometres(width),
@@ -115,7 +117,8 @@ def facts_from_board(
         smallest_drill_count=sum(d < smallest + 5e-4 for d in drills) if smallest else 0,
         holes=len(board.holes),
         copper_cover=tuple(copper_cover),
-        needs_fine=needs_fine,
+        smallest_track_mm=None if finest is None else _micrometres(finest),
+        needs_fine=verdict is not None and verdict.needs_fine,
         boards=board.panel.count if board.panel is not None and board.panel.equal else 1,
         panel=board.panel.words if board.panel is not None else "",
     )
@@ -127,7 +130,7 @@ def facts_of_order(
     """Measure each design of an order; the verdicts show which one needs the fine class."""
     return tuple(
         replace(
-            facts_from_board(b, copper_cover=measure_laminate(b)[1], needs_fine=r.needs_fine),
+            facts_from_board(b, copper_cover=measure_laminate(b)[1], verdict=r),
             name=one.name,
         )
         for one, b, r in zip(order.boards, boards, verdicts, strict=True)

@@ -423,7 +423,7 @@ def weigh_changes(
         if costs:
             tell(f"pricing {name}")
             facts = facts_from_board(
-                board, copper_cover=measure_laminate(board)[1], needs_fine=verdict.needs_fine
+                board, copper_cover=measure_laminate(board)[1], verdict=verdict
             )
             bill = None if unknown else list_parts(board, wanted)
             designs = designs_of((facts,), wanted)

@@ -12,9 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from parts.test_parts_bill import BOOK, book, make_board
 
+import fabkit
 from fabkit.base.errors import UsageError
 from fabkit.costs.invoice import Unpriced
-from fabkit.costs.model import BoardFacts, CostSheet, LaidPanel, Offer
+from fabkit.costs.model import BoardFacts, CostSheet, LaidPanel, Offer, facts_from_board
 from fabkit.costs.offers import Design, curve_quantities, designs_of, pieces_needed, price_quantity
 from fabkit.costs.quote import quote
 from fabkit.costs.sensitivity import find_break_even
@@ -34,6 +35,7 @@ from fabkit.sheets.order import (
 from fabkit.sheets.toml_text import parse_sheet
 
 D = Decimal
+DEFECTS = Path(__file__).parents[2] / "fixtures" / "defects"
 HOUSE = load_house()
 TEXT = EXAMPLE.read_text(encoding="utf-8")
 
@@ -143,6 +145,15 @@ def test_fine_class_is_not_paid_twice() -> None:
     thin = facts(smallest_track_mm=D("0.12"))
 
     assert offer_of(thin, order()).total == offer_of(replace(thin, needs_fine=True), order()).total
+
+
+def test_a_fine_track_is_measured_by_the_checks() -> None:
+    """The board planted with a thin track has its width from the verdict; without one, none."""
+    board = fabkit.build_board(fabkit.open_package(DEFECTS / "track-thin"))
+    verdict = fabkit.check(board)
+
+    assert facts_from_board(board).smallest_track_mm is None
+    assert facts_from_board(board, verdict=verdict).smallest_track_mm == D("0.08")
 
 
 def test_size_tier_either_way_round() -> None:
