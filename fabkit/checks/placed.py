@@ -88,11 +88,12 @@ class _Site:
 
     @property
     def kind(self) -> tuple[str, int, int, int]:
-        """Parts of one kind have the same letters, number of pads and size of their box."""
+        """Parts of one kind have the same letters, number of pads and spread, however turned."""
+        out = np.hypot(*(self.spots - self.spots.mean(axis=0)).T)
         # Steps end where no usual size lies, or sizes alike would be rounded up and down.
-        steps = np.floor((self.high - self.low) / SAME_MM + 0.637)
-        wide, high = sorted(steps.astype(int).tolist())
-        return stem(self.ref), len(self.spots), wide, high
+        steps = np.floor(np.array([out.max(), out.mean()]) / SAME_MM + 0.637)
+        most, mean = steps.astype(int).tolist()
+        return stem(self.ref), len(self.spots), most, mean
 
 
 def sites_of(case: Case) -> dict[str, _Site]:
@@ -151,8 +152,8 @@ class _Rows:
         return np.asarray(off - (high - low).max(axis=1) / 2)
 
     def middles(self) -> Floats:
-        """(n, 2) float64, mm: middles of the boxes."""
-        return np.array([(s.low + s.high) / 2 for s in self.sites])
+        """(n, 2) float64, mm: middles of the pads, which turn with the part."""
+        return np.array([s.spots.mean(axis=0) for s in self.sites])
 
     def kinds(self) -> Iterator[list[int]]:
         """Rows of parts alike, of which there are enough to vote."""
