@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from fabkit.base.findings import Finding, Rule, Severity
+from fabkit.base.findings import Finding, Rule, Severity, Source
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 
@@ -12,7 +12,7 @@ NO_MOUNTING_HOLE = Rule(
     id="studio/no-mounting-hole",
     title="Board has no hole for a screw",
     why="Our cases hold boards by M2 screws.",
-    source="common practice",
+    source=Source("common practice"),
     severity=Severity.WARNING,
     advice="Add non-plated holes of 2.2 mm.",
 )
