@@ -30,8 +30,14 @@ def serve(listener: socket.socket) -> None:
     """Make a copy of this process for each who calls; to be begun by ``apart.begin``."""
     import signal
     from importlib import import_module
+    from multiprocessing import forkserver
 
     from apart import LOADED
+
+    # Held, it keeps alive the process that this one is a copy of; tests of the desk end that.
+    origin = forkserver._forkserver
+    os.close(origin._forkserver_alive_fd)
+    origin._forkserver_alive_fd = None
 
     for name in LOADED:  # where tests of the desk began the process that this one is a copy of
         import_module(name)
