@@ -42,7 +42,7 @@ from fabkit.board.figures import (
 from fabkit.board.model import EdgePath, PathKind, size_words
 from fabkit.board.panel import find_perforations, find_tabs
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes
-from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.neighbours import PointTree, boxes_of, boxes_of_groups
 from fabkit.geometry.outlines import SAME_END_MM, Figures, figures_of, find_figures
 from fabkit.geometry.segments import Segments, with_starts
 from fabkit.rules import load_rule
@@ -296,16 +296,14 @@ def _circles(strokes: Segments) -> tuple[Ints, Ints, Floats, Floats]:
     points, owner = with_starts(strokes.starts(), *strokes.flatten(chord_error_mm=CHORD_ERROR_MM))
     mine = figure[owner]
     count = int(figure.max()) + 1
-    low, high = np.full((count, 2), np.inf), np.full((count, 2), -np.inf)
-    np.minimum.at(low, mine, points)
-    np.maximum.at(high, mine, points)
-    radius = np.hypot(*(points - ((low + high) / 2)[mine]).T)
+    middle = boxes_of_groups(boxes_of(points, points), mine, count).reshape(-1, 2, 2).mean(axis=1)
+    radius = np.hypot(*(points - middle[mine]).T)
     near, far = np.full(count, np.inf), np.zeros(count)
     np.minimum.at(near, mine, radius)
     np.maximum.at(far, mine, radius)
     corners = np.bincount(mine, minlength=count)
     circles = np.flatnonzero((far - near <= OUTLINE_JOIN_MM) & (corners >= _ROUND_CORNERS))
-    return figure, circles, ((low + high) / 2)[circles], 2 * far[circles]
+    return figure, circles, middle[circles], 2 * far[circles]
 
 
 def _split_regions(regions: Shapes) -> tuple[Shapes, Shapes]:

@@ -28,7 +28,7 @@ from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge
 from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.facing import FacetTree, facets_of, thin_out
-from fabkit.geometry.neighbours import PointTree, label_groups
+from fabkit.geometry.neighbours import PointTree, boxes_of, boxes_of_groups, label_groups
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -175,9 +175,7 @@ def join_stretches(distance: Floats, middle: Floats) -> tuple[Floats, Floats]:
     )
     label = label_groups(len(distance), left[alike], right[alike])
     first = np.unique(label, return_index=True)[1]
-    low, high = np.full((len(first), 2), np.inf), np.full((len(first), 2), -np.inf)
-    np.minimum.at(low, label, middle)
-    np.maximum.at(high, label, middle)
+    low, high = np.hsplit(boxes_of_groups(boxes_of(middle, middle), label, len(first)), 2)
     # The middle of a stretch that runs round a corner is no place on it: the member next to it is.
     centre = (low + high) / 2
     off = np.hypot(*(middle - centre[label]).T)

@@ -31,7 +31,7 @@ from fabkit.checks.worst import Measures, group, judge, spots_at
 from fabkit.formats.gerber.model import object_shapes
 from fabkit.geometry.areas import clip_each, clip_to_box, touched
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
-from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.neighbours import PointTree, boxes_of_groups
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -248,10 +248,8 @@ def _margins(case: Case, layer: Layer, openings: Shapes) -> Floats:
     pads = np.flatnonzero(copper.pads.layer == under)
     spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
     pad, opening = shapely.STRtree(openings).query(spots, predicate="intersects")
-    boxes = np.tile(np.array([np.inf, np.inf, -np.inf, -np.inf]), (len(openings), 1))
     own = shapely.bounds(copper.pad_shapes[pads[pad]])
-    np.minimum.at(boxes[:, :2], opening, own[:, :2])
-    np.maximum.at(boxes[:, 2:], opening, own[:, 2:])
+    boxes = boxes_of_groups(own, opening, len(openings))
     known = np.unique(opening)
     beyond = np.abs(shapely.bounds(openings[known]) - boxes[known])
     out[known] = beyond.max(axis=1)

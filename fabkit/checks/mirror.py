@@ -12,6 +12,7 @@ import shapely
 from fabkit.base.columns import Floats, Ints
 from fabkit.board.copper import VIA_MM, Copper, outer_face, surface_pads
 from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.segments import turned
 from fabkit.keyboard.footprints import REACH_MM
 from fabkit.keyboard.model import Key
 
@@ -82,32 +83,19 @@ def find_mirror(copper: Copper, keys: Sequence[Key]) -> Mirror | None:
         whole = _judge(copper, rows, pads, box, images, axis)
         if whole.hole_score >= WHOLE_SHARE and whole.pad_score >= FACING_SHARE:
             return whole
-    ways = (_of_keys(copper, keys, rows, pads, box, across) for across in (True, False))
-    # The first of equals: a switch stands upright again after a turn about its upright axis.
-    return max((way for way in ways if way), key=_score, default=None)
-
-
-def _score(mirror: Mirror) -> float:
-    return mirror.hole_score + mirror.pad_score
-
-
-def _of_keys(
-    copper: Copper, keys: Sequence[Key], rows: Ints, pads: Ints, box: Floats, across: bool
-) -> Mirror | None:
-    """Counterparts about each key's own middle, mirrored across its upright axis or along it.
-
-    The turn of keys that references alone name is known against each other only: a board that was
-    drawn on its side has all of them mirrored along.
-    """
-    holes = copper.board.holes
-    table = np.column_stack((holes.spots()[rows], holes.diameter[rows]))
-    hole_images = _images(keys, table, across)
-    pad_images = _images(keys, np.column_stack((box, outer_face(copper)[pads])), across)
-    mine, own = (~np.isnan(images[:, 0]) for images in (hole_images, pad_images))
+    hole_images = _images(keys, np.column_stack((at, holes.diameter[rows])))
+    pad_images = _images(keys, np.column_stack((box, outer_face(copper)[pads])))
+    mine, own = (~np.isnan(images[0][:, 0]) for images in (hole_images, pad_images))
     if not mine.any():
         return None
-    chosen = [hole_images[mine], pad_images[own]]
-    return _judge(copper, rows[mine], pads[own], box[own], chosen, None)
+    # The turn of keys that references alone name is known against each other only: a board that was
+    # drawn on its side has all of them mirrored along.
+    across, along = (
+        _judge(copper, rows[mine], pads[own], box[own], (of_holes[mine], of_pads[own]), None)
+        for of_holes, of_pads in zip(hole_images, pad_images, strict=True)
+    )
+    # Of equals the first: a switch stands upright again after a turn about its upright axis.
+    return max(across, along, key=lambda way: way.hole_score + way.pad_score)
 
 
 def _judge(
@@ -150,52 +138,46 @@ def _surface_looks(copper: Copper) -> tuple[Ints, Floats]:
     return rows, np.column_stack((copper.pads.x[rows], copper.pads.y[rows], sizes))
 
 
-def _images(keys: Sequence[Key], table: Floats, across: bool) -> Floats:
-    """Where the counterpart of each row lies, about the axis of the key whose footprint it is of.
+def _images(keys: Sequence[Key], table: Floats) -> tuple[Floats, Floats]:
+    """Where the counterpart of each row lies, about the axes of the key whose footprint it is of.
 
     Parameters
     ----------
     table : (n, m) float64
         x, y (mm), and whatever else distinguishes holes or pads.
-    across
-        Whether x of the key's own frame changes its sign, else y does.
 
     Returns
     -------
-    (n, 2) float64, mm; nan for what belongs to no key's footprint.
+    Mirrored across the key's upright axis, and along it: (n, 2) float64 each, mm; nan for what
+    belongs to no key's footprint.
 
     Notes
     -----
     What lies at one place beside most keys, seen along each key's own axes, is their footprint;
     a screw or a controller pin that happens to be near one key is not.
     """
-    out = np.full((len(table), 2), np.nan)
     if not len(table):
-        return out
+        return table[:, :2], table[:, :2]
     centres = np.array([(k.x_mm, k.y_mm) for k in keys])
-    turn = np.radians([k.rotation_deg for k in keys])
+    turn = np.array([k.rotation_deg for k in keys])
     apart, key = PointTree(centres).query(table[:, :2], p=np.inf)
-    cos, sin = np.cos(turn[key]), np.sin(turn[key])
-    away = table[:, :2] - centres[key]
-    offset = table.copy()
-    offset[:, 0] = cos * away[:, 0] + sin * away[:, 1]
-    offset[:, 1] = cos * away[:, 1] - sin * away[:, 0]
+    local = turned(table[:, :2] - centres[key], -turn[key])
+    offset = np.column_stack((local, table[:, 2:]))
     # Half of the keys may be turned by 180 degrees: their footprint counts with the others'.
-    ways, often = np.unique(np.round(turn, 3), return_counts=True)
-    off = turn[key] - ways[often.argmax()]
+    angle = np.radians(turn)
+    ways, often = np.unique(np.round(angle, 3), return_counts=True)
+    off = angle[key] - ways[often.argmax()]
     back = (np.cos(off) < -1e-6) | ((np.abs(np.cos(off)) <= 1e-6) & (np.sin(off) < 0))
     offset[back, :2] *= -1
     # Steps of a grid would part what lies at one place but for its last digit.
     near = np.flatnonzero(apart <= REACH_MM)
     pairs = PointTree(offset[near]).pairs(MATCH_MM)
     counts = 1 + np.bincount(pairs.ravel(), minlength=len(near))
-    usual = np.zeros(len(table), dtype=bool)
-    usual[near] = counts >= COMMON_SHARE * len(keys)
-    axis = np.column_stack((cos, sin) if across else (-sin, cos))
-    along = (away * axis).sum(axis=1)
-    mirrored = away - 2 * along[:, None] * axis
-    out[usual] = (centres[key] + mirrored)[usual]
-    return out
+    image = np.full((2, len(table), 2), np.nan)
+    rows = near[counts >= COMMON_SHARE * len(keys)]
+    for out, flip in zip(image, ((-1, 1), (1, -1)), strict=True):
+        out[rows] = centres[key[rows]] + turned(local[rows] * flip, turn[key[rows]])
+    return image[0], image[1]
 
 
 def vote_axis(x: Floats, y: Floats, diameter: Floats) -> float | None:

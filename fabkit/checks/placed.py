@@ -163,6 +163,11 @@ class _Rows:
         yield from (rows for rows in groups.values() if len(rows) >= FEWEST)
 
 
+def _few(odd: int, of: int) -> bool:
+    """Whether so many of a kind may be slips."""
+    return odd <= max(1, MOST_ODD * of)
+
+
 def _odd(votes: Floats, same: float, far: float) -> Bools | None:
     """Which of a kind differ from nearly all others; None where these do not agree.
 
@@ -171,7 +176,7 @@ def _odd(votes: Floats, same: float, far: float) -> Bools | None:
     apart = np.abs(votes[:VOTERS, None] - votes[None, :])
     best = int((apart <= same).sum(axis=1).argmax())
     odd = apart[best] > same
-    if np.count_nonzero(odd) > max(1.0, MOST_ODD * len(votes)):
+    if not _few(int(np.count_nonzero(odd)), len(votes)):
         return None
     return np.asarray(apart[best] > far)
 
@@ -327,7 +332,7 @@ def _missing(
     out = []
     for refs in kinds.values():
         absent = [ref for ref in refs if ref not in listed]
-        if len(refs) - len(absent) >= FEWEST and len(absent) <= max(1, MOST_ODD * len(refs)):
+        if len(refs) - len(absent) >= FEWEST and _few(len(absent), len(refs)):
             out += absent
     return sorted(out, key=natural)
 
@@ -336,7 +341,7 @@ def _strangers(sites: dict[str, _Site], listed: Collection[str]) -> list[str]:
     """Listed parts without pads, though nearly all listed ones, and some of their letters, have."""
     without = [ref for ref in listed if ref not in sites]
     letters = {stem(ref) for ref in sites}
-    if len(without) > max(1, MOST_ODD * len(listed)):
+    if not _few(len(without), len(listed)):
         return []
     return sorted((ref for ref in without if stem(ref) in letters), key=natural)
 
@@ -367,7 +372,7 @@ def listed(case: Case) -> Iterator[Finding]:
     for name, table in tables.items():
         rows = [r for r in table.rows if r.fitted and r.refs]
         bare = [r for r in rows if not r.value and not r.part_number]
-        if not bare or len(rows) == 1 or len(bare) > max(1, MOST_ODD * len(rows)):
+        if not bare or len(rows) == 1 or not _few(len(bare), len(rows)):
             continue
         named = [ref for r in bare for ref in r.refs]
         yield Finding.of(

@@ -8,13 +8,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, Decimal
+from functools import partial
 from typing import Final
 
 from fabkit.base.errors import FabkitError
 from fabkit.base.findings import Rule
 from fabkit.costs.lines import Element, Group, Input, Line
 from fabkit.costs.model import BoardFacts
-from fabkit.parts.model import Bill, Lasting, Plan
+from fabkit.parts.model import Bill, Plan
 from fabkit.rules import load_rule
 from fabkit.sheets.house import House
 from fabkit.sheets.order import BoardChoice, Order, Tax
@@ -573,18 +574,7 @@ def parts_lines(
     """Lines of everything a plan buys; tax is added where the parts book's prices are net."""
     code = bill.currency.code
 
-    def line(key: str, title: str, group: Group, *terms: Element, lasts: Lasting | None) -> Line:
-        return Line(
-            key=key,
-            title=title,
-            group=group,
-            elements=terms,
-            invoice=bill.currency,
-            target=target,
-            exchange=exchange,
-            lasting=lasts,
-        )
-
+    line = partial(Line, invoice=bill.currency, target=target, exchange=exchange)
     lines: list[Line] = []
     for p in plan.purchases:
         each = Input(name="unit_price", value=p.unit_price, unit=code, origin=p.at)
@@ -595,8 +585,15 @@ def parts_lines(
             expression="bought * unit_price",
             inputs=(Input(name="bought", value=Decimal(p.bought), origin=p.reason), each),
         )
-        title = f"{p.bought} x {p.title} ({p.shop})"
-        lines.append(line(f"part {p.key}", title, Group.PARTS, goods, lasts=p.lasting))
+        lines.append(
+            line(
+                key=f"part {p.key}",
+                title=f"{p.bought} x {p.title} ({p.shop})",
+                group=Group.PARTS,
+                elements=(goods,),
+                lasting=p.lasting,
+            )
+        )
     for shop in plan.shops:
         charges = (
             ("parcel", "shipping", shop.shipping, "once a shop"),
@@ -613,8 +610,14 @@ def parts_lines(
             if price
         ]
         if terms:
-            title = f"shipping from {shop.shop}"
-            lines.append(line(f"shop {shop.shop}", title, Group.PARTS_SHIPPING, *terms, lasts=None))
+            lines.append(
+                line(
+                    key=f"shop {shop.shop}",
+                    title=f"shipping from {shop.shop}",
+                    group=Group.PARTS_SHIPPING,
+                    elements=tuple(terms),
+                )
+            )
     if tax.vat_rate and not bill.prices_gross and lines:
         key, title = "parts-vat", "value added tax on parts"
         value = sum((a.amount for a in lines), Decimal(0))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, Decimal
+from functools import partial
 from typing import Final
 
 from fabkit.base.errors import UsageError
@@ -180,29 +181,25 @@ def price_quantity(
     exchange = exchange_to(rates.currency, target, order)
     jobs = jobs_of(designs, quantity, house, order)
 
-    def line(key: str, title: str, group: Group, elements: tuple[Element, ...]) -> Line:
-        return Line(
-            key=key,
-            title=title,
-            group=group,
-            elements=elements,
-            invoice=rates.currency,
-            target=target,
-            exchange=exchange,
-        )
-
+    line = partial(Line, invoice=rates.currency, target=target, exchange=exchange)
     lines = [
         line(
-            f"boards {i}" if len(jobs) > 1 else "boards",
-            f"{job.quantity} x {job.facts.name}",
-            Group.BOARDS,
-            board_elements(job, house, order.choice),
+            key=f"boards {i}" if len(jobs) > 1 else "boards",
+            title=f"{job.quantity} x {job.facts.name}",
+            group=Group.BOARDS,
+            elements=board_elements(job, house, order.choice),
         )
         for i, job in enumerate(jobs, start=1)
     ]
     parcel = weigh_parcel(jobs, house, rates, order)
-    title = "shipping of the boards"
-    lines.append(line("shipping", title, Group.SHIPPING, (parcel.element,)))
+    lines.append(
+        line(
+            key="shipping",
+            title="shipping of the boards",
+            group=Group.SHIPPING,
+            elements=(parcel.element,),
+        )
+    )
     if rates.tax == "net":
         lines.extend(tax_lines(lines, order.tax, target))
     if bill is not None:

@@ -113,6 +113,21 @@ def boxes_of(start: Floats, end: Floats) -> Floats:
     return np.column_stack((np.minimum(start, end), np.maximum(start, end)))
 
 
+def boxes_of_groups(boxes: Floats, group: Ints, count: int) -> Floats:
+    """Box around the boxes of each of so many groups, (count, 4); an inverted one around none.
+
+    Parameters
+    ----------
+    boxes : (n, 4) float64
+    group : (n,) integers
+        Group of each box, from 0.
+    """
+    out = np.tile((np.inf, np.inf, -np.inf, -np.inf), (count, 1))
+    np.minimum.at(out[:, :2], group, boxes[:, :2])
+    np.maximum.at(out[:, 2:], group, boxes[:, 2:])
+    return out
+
+
 def _by_tree(boxes: Floats, others: Floats | None) -> Iterator[tuple[Ints, Ints]]:
     table = boxes if others is None else others
     tree = shapely.STRtree(shapely.linestrings(table.reshape(-1, 2, 2)))

@@ -26,6 +26,7 @@ from fabkit.formats.gerber.model import (
     object_boxes,
     object_shapes,
 )
+from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import SpotIndex
 from fabkit.geometry.segments import Box, join_boxes
 from fabkit.package.model import Content, Role, RoleKind, Side, base_name
@@ -185,13 +186,9 @@ class Look:
         """(n,) bool: points, (n, 2) mm, that lie on something dark."""
         spots = shapely.points(points)
         dark = np.flatnonzero(self.file.objects.dark)
-        boxes = shapely.box(*object_boxes(self.file)[dark].T)
-        spot, box = shapely.STRtree(boxes).query(spots, predicate="intersects")
-        near, back = np.unique(box, return_inverse=True)
-        shapes = object_shapes(self.file, dark[near])
-        on = np.zeros(len(points), dtype=bool)
-        on[spot[shapely.intersects(shapes[back.reshape(-1)], spots[spot])]] = True
-        return on
+        # Shapes are made only of objects in whose box a point lies.
+        near = dark[touched(shapely.box(*object_boxes(self.file)[dark].T), spots)]
+        return touched(spots, object_shapes(self.file, near))
 
     def share_on(self, other: Look) -> float:
         """Share of this image's spots that the other image has too."""

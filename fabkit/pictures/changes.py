@@ -12,7 +12,7 @@ from fabkit.base.columns import ranges
 from fabkit.base.once import once_per
 from fabkit.board.model import Board, Layer
 from fabkit.compare.model import HALF_KEY_MM, Change, Comparison, LayerChange, Points, Verb, What
-from fabkit.geometry.neighbours import PointTree, label_groups
+from fabkit.geometry.neighbours import PointTree, boxes_of_groups, label_groups
 from fabkit.package.model import RoleKind, Side, face_word
 from fabkit.pictures import looks
 from fabkit.pictures.finished import SIDES, board_stencils, layer_stencil, outline
@@ -251,9 +251,7 @@ def _paint_rings(draft: SceneDraft, changes: Sequence[Change], size: float, boar
     left, right = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=size)
     group = label_groups(len(table), left, right)
     count = int(group.max()) + 1
-    low, high = np.full((count, 2), np.inf), np.full((count, 2), -np.inf)
-    np.minimum.at(low, group, table[:, :2])
-    np.maximum.at(high, group, table[:, 2:])
+    low, high = np.hsplit(boxes_of_groups(table, group, count), 2)
     across = np.hypot(*(high - low).T)
     kept = across < small
     middle = ((low + high) / 2)[kept]
