@@ -361,10 +361,14 @@ def test_a_bomb_and_a_text_file(page):
 
 def test_a_worker_that_is_killed(order):
     """The page says so, the desk goes on, and the same work succeeds when asked again."""
-    order.do("document.querySelector('[data-run=deliver], #take .takes button')?.click()")
+    order.until(SETTLED)
+    kept = workers(order.server.pid)
+    # Held still, it cannot end its work before it is killed.
+    for worker in kept:
+        os.kill(worker, signal.SIGSTOP)
     order.do("fabkitDesk.deed('mend')")
-    order.until("fabkitDesk.state.running && fabkitDesk.state.stage")
-    for worker in workers(order.server.pid):
+    order.until("fabkitDesk.state.running")
+    for worker in kept:
         os.kill(worker, signal.SIGKILL)
     order.until(f"{IDLE} && (fabkitDesk.state.error || fabkitDesk.state.notes.length)")
     assert order.until("document.querySelector('#notices .notice')")
