@@ -13,6 +13,7 @@ from typing import Final
 
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.sidecars.model import Netlist
+from fabkit.package.languages import in_english, without_accents
 from fabkit.package.model import PackageFile, Role, RoleKind
 from fabkit.package.words import SIDE_WORDS, kind_of_word
 
@@ -126,7 +127,7 @@ def _trimmed(name: str, keep: frozenset[str]) -> str:
     """Leave out words of sides and layers at the end, which most files may share."""
     parts = _SPLIT_KEPT.split(name)
     while len(parts) > 2:
-        last = parts[-1].casefold()
+        last = in_english(without_accents(parts[-1]).strip().casefold())
         if last in keep or not (last in SIDE_WORDS or not last or kind_of_word(last) is not None):
             break
         parts = parts[:-2]

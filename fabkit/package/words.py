@@ -14,6 +14,7 @@ from pathlib import PurePosixPath
 from typing import Final
 
 from fabkit.base.errors import UsageError
+from fabkit.package.languages import LATIN_WORDS, in_english, without_accents
 from fabkit.package.model import Role, RoleKind, Side
 
 _K = RoleKind
@@ -200,6 +201,8 @@ def read_name(name: str, shared: Counter[str] | None = None) -> NameSays:
         else:
             words.append(word)
     by_words = _read_words(words)
+    if not all(word in stem.lower() for word in words):  # they are put into English
+        by_words = replace(by_words, reason=by_words.reason.replace("in its", "meant by its"))
     by_extension = _read_extension(extension)
     said = _combine(by_words, by_extension)
     if by_words.kind is None or by_words.is_side_alone:
@@ -271,20 +274,20 @@ def _stem(name: str) -> tuple[str, str]:
 @lru_cache(maxsize=4096)
 def _words(stem: str) -> tuple[str, ...]:
     words: list[str] = []
-    for chunk in re.split(r"[^0-9A-Za-z]+", stem):
+    for chunk in re.split(r"[^0-9A-Za-z]+", without_accents(stem)):
         pieces = re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+", chunk)
         letters = re.sub(r"\d+$", "", chunk).lower()
         if len(pieces) > 1 and (kind_of_word(letters) or _SHORT_WORD.fullmatch(letters)):
             digits = chunk[len(letters) :]
             pieces = [letters, digits] if digits else [letters]
         for piece in pieces:
-            words += _segment(piece.lower())
+            words += map(in_english, _segment(piece.lower()))
     return tuple(words)
 
 
 def _segment(word: str) -> tuple[str, ...]:
     """Split 'bottommask' into words we know; a word that does not split stays whole."""
-    known = KIND_WORDS.keys() | SIDE_WORDS.keys() | _NUMBERED | {"board"}
+    known = KIND_WORDS.keys() | SIDE_WORDS.keys() | _NUMBERED | LATIN_WORDS | {"board"}
     if word in known or len(word) < 6:
         return (word,)
     ways: list[tuple[str, ...] | None] = [()] + [None] * len(word)

@@ -52,6 +52,37 @@ def test_words_and_extensions(name: str, kind: K, side: str | None) -> None:
 
 
 @pytest.mark.parametrize(
+    ("name", "kind", "side"),
+    [
+        ("Kupfer oben.gbr", K.COPPER, "top"),
+        ("LötstoppmaskeUnten.gbr", K.MASK, "bottom"),
+        ("Loetstopp_oben.gbr", K.MASK, "top"),
+        ("Platinenumriss.gbr", K.PROFILE, None),
+        ("vernis épargne dessus.gbr", K.MASK, "top"),
+        ("serigrafía inferior.gbr", K.LEGEND, "bottom"),
+        ("rame sopra.gbr", K.COPPER, "top"),
+        ("Верх МАСКА.gbr", K.MASK, "top"),
+        ("顶层阻焊.gbr", K.MASK, "top"),
+        ("裏面シルク.gbr", K.LEGEND, "bottom"),
+    ],
+)
+def test_words_of_other_languages(name: str, kind: K, side: str | None) -> None:
+    """A layer named in another language is understood, and the reason says what it means."""
+    says = read_name(name)
+
+    assert (says.kind, says.side) == (kind, side)
+    assert "meant by its name" in says.reason
+
+
+@pytest.mark.parametrize("name", ["Bohrungen nicht metallisiert.drl", "非金属化钻孔.drl"])
+def test_holes_without_plating_in_other_languages(name: str) -> None:
+    """A word for plating with a no before it is not read as plating."""
+    says = read_name(name)
+
+    assert (says.kind, says.plated) == (K.DRILL, False)
+
+
+@pytest.mark.parametrize(
     ("word", "kind"),
     [
         ("adhesiv", K.GLUE),
