@@ -21,6 +21,7 @@ from fabkit.base.tables import Record
 from fabkit.board.model import size_words
 from fabkit.checks.catalogue import refuse_unknown
 from fabkit.desk.store import ORDER_FILE, SHEETS, OrderFolder
+from fabkit.mending.model import load_corrections
 from fabkit.outputs.model import OrderContents
 from fabkit.parts.book import NOTHING, PartsBook, PartsFile, book_from, load_parts, parts_template
 from fabkit.sheets.house import House, HouseFile, house_from, house_template, load_house
@@ -327,6 +328,7 @@ def choices_record(folder: OrderFolder, order: Order) -> Record:
         "halves": order.halves_wanted,
         "quantities": list(order.quantities),
         "mend": order.mend,
+        "mend_with": _offered(list(order.mend_with), _also_mended(order, known)),
         "boards": [
             _board_record(n, one.package.as_posix(), order, known)
             for n, one in enumerate(order.boards)
@@ -371,6 +373,16 @@ def choices_record(folder: OrderFolder, order: Order) -> Record:
     parts = [(part.key, part.title) for part in book.parts]
     made["assign_offers"] = _offers([*parts, (NOTHING, "nothing: no part to buy")])
     return made
+
+
+def _also_mended(order: Order, known: Record) -> list[tuple[str, str]]:
+    """Corrections on request: those made already, and those that would end what was found."""
+    found = {finding["id"] for finding in known.get("findings", [])}
+    return [
+        (name, one.title)
+        for name, one in load_corrections().items()
+        if one.asked and (name in order.mend_with or not found.isdisjoint(one.heals))
+    ]
 
 
 def _board_record(number: int, package: str, order: Order, known: Record) -> Record:

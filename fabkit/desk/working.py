@@ -39,7 +39,7 @@ from fabkit.desk.ordering import (
 from fabkit.desk.store import SHEETS, OrderFolder
 from fabkit.desk.wanted import changed, error_record, known_record, read_order
 from fabkit.keyboard.ordered import describe_order, propose_boards
-from fabkit.mending.mend import mend
+from fabkit.mending.mend import MendOptions, mend
 from fabkit.outputs import money
 from fabkit.outputs.atomic import digest
 from fabkit.outputs.drawings import look_of_order
@@ -180,7 +180,8 @@ class Working:
             self._tell_stage(f"mending {one.name}")
             # Whole files are mended, as they were exported; usually they are in memory.
             board = self._design(replace(one, edge=None), whole, houses[0]).board
-            made = mend(board, houses[0], tell=self._tell_stage)
+            options = MendOptions(asked=order.mend_with)
+            made = mend(board, houses[0], options=options, tell=self._tell_stage)
             stem = f"{stem_of(order, one)}-mended"
             (self._folder.done / "mended").mkdir(parents=True, exist_ok=True)
             write_mended(made, self._folder.done / "mended" / f"{stem}.zip", replace=True)
@@ -320,9 +321,9 @@ class Working:
     def _design_key(self, one: OrderedBoard, order: Order) -> Hashable:
         """Everything that a design is read by."""
         stat = one.package.stat()
-        house = self._sheets(order.houses[:1]) if order.mend else ()
+        mended = (order.mend_with, self._sheets(order.houses[:1])) if order.mend else ()
         roles = tuple(sorted(one.roles.items()))
-        return (str(one.package), stat.st_size, stat.st_mtime_ns, roles, one.edge, house)
+        return (str(one.package), stat.st_size, stat.st_mtime_ns, roles, one.edge, mended)
 
     def _sheets(self, paths: Sequence[Path]) -> Hashable:
         return tuple((str(path), sheet_bytes(path)) for path in paths)

@@ -20,7 +20,7 @@ from small_package import SMALL
 from fabkit.cli.group import cli
 from fabkit.desk import working as working_module
 from fabkit.desk.store import OrderFolder, Store
-from fabkit.desk.wanted import changed
+from fabkit.desk.wanted import changed, choices_record, read_order
 from fabkit.desk.working import Working
 from fabkit.sheets.house import house_template
 
@@ -281,6 +281,29 @@ def test_mend_panel_and_compare(done, tmp_path):
     assert {"small-mended.zip", "small-mended.html", "small.zip", "small-order.zip"} <= set(made)
     assert len({entry["inputs"] for entry in made.values()}) == 1
     assert "changes-title" in done.folder.view("changed").read_text()
+
+
+def test_corrections_on_request(done, monkeypatch):
+    """What the order asks to be mended besides is mended on the page, and can be chosen."""
+    asked = []
+
+    def mend(board, house, *, options, tell):
+        asked.append(options.asked)
+        return mended(board, house, options=options, tell=tell)
+
+    mended = working_module.mend
+    monkeypatch.setattr(working_module, "mend", mend)
+    text = done.folder.text()
+    done.folder.write_order(changed(text, {"mend_with": ["teardrops"]}))
+    heard = _do(done, "mend")
+    wishes = choices_record(done.folder, read_order(done.folder.text(), done.folder.path))
+    done.folder.write_order(text)
+    _do(done)
+
+    assert not _errors(heard)
+    assert asked == [("teardrops",)]
+    assert wishes["mend_with"]["value"] == ["teardrops"]
+    assert "teardrops" in [offer["value"] for offer in wishes["mend_with"]["offers"]]
 
 
 def test_settings_count_as_for_the_command(done, inside, monkeypatch):

@@ -9,6 +9,8 @@ const PLACES = [
   [/--silence\b/, "aside", "Set aside"],
   [/--(house|parts)\b|fabkit (house|parts) new/, "sheets", "edit the sheets"],
   [/--role\b|\[(tax|money|board\.roles)\]/, "sheets", "edit the order file"],
+  [/--mend\b/, "want", "mend the files, under Wishes"],
+  [/--fine\b/, "want", "the fine class, under Wishes"],
   [/fabkit mend\b/, "take", "Mend the files"],
   [/fabkit panel\b/, "take", "Lay on a panel"],
 ];

@@ -74,6 +74,12 @@ export class Wishes {
       });
     }
     add("mend", "Mend the files before ordering, where there is one right answer", "tick", choices.mend, { wide: true });
+    if (choices.mend_with.offers.length) {
+      add("mend_with", "Mend by your house's limits, too", "several", choices.mend_with.value, {
+        offers: choices.mend_with.offers,
+        wide: true,
+      });
+    }
     return fields;
   }
 
