@@ -1,4 +1,4 @@
-"""Components of the board: from attributes where there are any, else from the placement table.
+"""Components of the board: from attributes, and placement tables; else from a netlist.
 
 Component attributes are those of the Gerber Layer Format Specification 2021.02, sections 5.6.14
 and 5.6.15: ``.C`` names the component an object belongs to, ``.P`` the pin a pad is, ``.N`` its
@@ -17,9 +17,11 @@ from shapely.geometry import MultiPolygon
 from fabkit.base.columns import Floats, Ints, rows_by
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import INCH_MM, MIL_MM, format_mm, natural
+from fabkit.board.copper import NO_NET, find_pads, pad_centres
 from fabkit.board.model import Component, Layer
+from fabkit.board.nets import shared_shift
 from fabkit.formats.gerber.model import Attributes, Kind
-from fabkit.formats.sidecars.model import PlacedPart, Placement
+from fabkit.formats.sidecars.model import Netlist, NetPoint, PlacedPart, Placement
 from fabkit.geometry.neighbours import usual_gap
 from fabkit.package.model import Package, RoleKind, Side
 from fabkit.rules import load_rule
@@ -64,7 +66,8 @@ def find_components(
     Parameters
     ----------
     package
-        Files with roles; placement tables complete or replace attributes.
+        Files with roles; placement tables complete or replace attributes, and a netlist serves
+        where there are neither.
     profile
         Its shape; shows unit and origin of placement tables.
     findings
@@ -76,6 +79,8 @@ def find_components(
     known = {ref: _component(draft) for ref, draft in drafts.items()}
     for part in placed_parts(package, profile, findings):
         known[part.ref] = _complete(known.get(part.ref), part)
+    if not known:
+        known = _from_netlist(package, layers)
     return tuple(known[ref] for ref in sorted(known, key=natural))
 
 
@@ -207,6 +212,56 @@ def _complete(known: Component | None, part: PlacedPart) -> Component:
         x_mm=part.x_mm if known.x_mm is None else known.x_mm,
         y_mm=part.y_mm if known.y_mm is None else known.y_mm,
         rotation_deg=part.rotation_deg if known.rotation_deg is None else known.rotation_deg,
+    )
+
+
+VIA: Final = "VIA"
+"""What a netlist writes in place of a part for a via (IPC-D-356A, columns 21 to 26)."""
+
+
+def _from_netlist(package: Package, layers: Sequence[Layer]) -> dict[str, Component]:
+    """Components by the references, pins and places of test points (IPC-D-356A)."""
+    netlists = [f.content for f in package.files if isinstance(f.content, Netlist)]
+    points = [p for n in netlists[:1] for p in n.points if p.ref not in ("", VIA)]
+    points = [p for p in points if p.kind != "tooling"]
+    if not points:
+        return {}
+    copper = [layer for layer in layers if layer.kind is RoleKind.COPPER]
+    pads = [
+        np.column_stack(pad_centres(layer, np.flatnonzero(find_pads(layer.file))))
+        for layer in copper
+        if layer.side is not None
+    ]
+    spots = np.array([(p.x_mm, p.y_mm) for p in points])
+    spots += shared_shift(spots, np.concatenate([*pads, np.empty((0, 2))]))
+    by_ref: dict[str, list[int]] = {}
+    for row, point in enumerate(points):
+        by_ref.setdefault(point.ref, []).append(row)
+    return {
+        ref: _listed(ref, [points[r] for r in rows], spots[rows], len(copper))
+        for ref, rows in by_ref.items()
+    }
+
+
+def _listed(ref: str, points: Sequence[NetPoint], spots: Floats, layers: int) -> Component:
+    """Make the component of a netlist's points with one reference."""
+    through = any(p.kind == "through" for p in points)
+    # Layer 1 is the primary side; a netlist may number the last layer higher than there are.
+    outer = {p.access for p in points if p.access == 1 or p.access >= layers}
+    sides: set[Side] = {"top" if access == 1 else "bottom" for access in outer}
+    x, y = ((spots.min(axis=0) + spots.max(axis=0)) / 2).tolist()
+    pins: dict[str, str] = {}
+    for point in points:
+        if point.pin:
+            pins[point.pin] = pins.get(point.pin) or ("" if point.net in NO_NET else point.net)
+    return Component(
+        ref=ref,
+        mount="TH" if through else "SMD",
+        side=next(iter(sides)) if len(sides) == 1 and not through else None,
+        x_mm=x,
+        y_mm=y,
+        pins=tuple((pin, pins[pin]) for pin in sorted(pins, key=natural)),
+        origin="netlist",
     )
 
 

@@ -274,7 +274,7 @@ class BoardSlots(Segments):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Component:
-    """One component, from component attributes or a placement table."""
+    """One component, from component attributes, a placement table or a netlist."""
 
     ref: str
     value: str = ""
@@ -290,7 +290,7 @@ class Component:
     pins: tuple[tuple[str, str], ...] = ()
     """Pin and net name, in pin order; net is empty when not known."""
     origin: str = ""
-    """Where it was read: ``component attributes``, ``placement table``."""
+    """Where it was read: ``component attributes``, ``placement table``, ``netlist``."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -527,7 +527,7 @@ def align_netlist(netlist: Netlist, copper: Copper) -> Aligned:
     points = [p for p in netlist.points if p.kind != "tooling"]
     layers = len(copper.board.copper)
     xy = np.array([(p.x_mm, p.y_mm) for p in points]).reshape(-1, 2)
-    shift = _shared_shift(xy, copper)
+    shift = shared_shift(xy, copper.pads.spots())
     placed = xy + shift
     island = np.full(len(points), -1, dtype=np.int32)
     layer_of = np.zeros(len(points), dtype=np.int32)
@@ -581,9 +581,8 @@ def _pieces_near(polygons: Shapes, spots: Shapes) -> NDArray[np.int32]:
     return found
 
 
-def _shared_shift(xy: Floats, copper: Copper) -> Floats:
-    """Shift from netlist points to pad centres that most points share, else none."""
-    pads = copper.pads.spots()
+def shared_shift(xy: Floats, pads: Floats) -> Floats:
+    """Shift from netlist points to pad centres, (n, 2) mm, that most points share, else none."""
     none = np.zeros(2)
     if len(xy) < 3 or len(pads) < 3:
         return none

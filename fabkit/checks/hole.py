@@ -23,6 +23,7 @@ from fabkit.checks.fellows import ALIKE_MM as FELLOW_MM
 from fabkit.checks.fellows import FEWEST, find_gaps_of_fellows
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, holes_at, judge, points_at, spots_at
+from fabkit.formats.drill.model import ROUND_MM
 from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.patterns import find_sites, load_patterns
@@ -31,9 +32,6 @@ from fabkit.rules import load_rule
 
 MANY_TOOLS: Final = 30
 """Tools in one drill set beyond which a machine's rack must be changed (common practice)."""
-
-ROUND_MM: Final = 0.01
-"""A slot longer than wide by less than this is drilled, not routed."""
 
 PLATED_SMALL: Final = load_rule("hole/plated-too-small")
 BARE_SMALL: Final = load_rule("hole/non-plated-too-small")

@@ -37,9 +37,9 @@ class Parts:
 def list_parts(asked: Parts) -> None:
     """List the parts to buy, per half and per keyboard.
 
-    Parts are read from component attributes, or from a placement or parts table; otherwise they
-    are recognised by their hole patterns.  The parts book states what they cost and what is carried
-    over to the next revision.
+    Parts are read from component attributes, a placement or parts table, or by name from a
+    netlist; otherwise they are recognised by their hole patterns.  The parts book states what they
+    cost and what is carried over to the next revision.
 
     \b
     Example:

@@ -451,7 +451,8 @@ def _attribute_pins(board: Board) -> Pins:
 
     Where the pad that a part is known by is stated to be of no net, another pad's net is the pin's.
     """
-    pins = {(c.ref, pin): net for c in board.components for pin, net in c.pins}
+    own = [c for c in board.components if c.origin != "netlist"]
+    pins = {(c.ref, pin): net for c in own for pin, net in c.pins}
     nets: dict[Pin, set[str]] = {pin: set() for pin in pins}
     for layer in board.copper:
         for row in np.unique(layer.file.objects.attributes).tolist():

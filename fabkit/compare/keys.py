@@ -204,6 +204,8 @@ def _source_of_places(board: Board) -> str:
         return "component layers"
     if any(c.origin == "component attributes" for c in board.components):
         return "their pads"
+    if any(c.origin == "netlist" for c in board.components):
+        return "a netlist"
     return "a placement table"
 
 

@@ -386,6 +386,13 @@ def _key(place: _Place, turn: float, mine: Features, turnable: bool, holes: int)
         seen = patterns or [c for c in own if c.ref]
         down = bool(seen) and seen[0].mirrored and bool(patterns)
         faces = ("bottom",) if down else ("top",)
+    # What groups show serves any face, and does not decide which one is used.
+    bare = (
+        {}
+        if contacts
+        else {("top" if f > 0 else "bottom"): at for c in own for f, at in c.contacts}
+    )
+    contacts |= {face: bare[face] for face in faces if face in bare}
     return Key(
         x_mm=place.spot[0],
         y_mm=place.spot[1],

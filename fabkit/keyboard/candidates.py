@@ -355,11 +355,10 @@ def from_components(board: Board) -> Iterator[Candidate]:
     for part in board.components:
         if part.x_mm is None or part.y_mm is None or not is_switch(part):
             continue
-        stated = part.origin == "placement table"
         yield Candidate(
             x_mm=part.x_mm,
             y_mm=part.y_mm,
-            evidence=Evidence.PLACEMENT if stated else Evidence.ATTRIBUTES,
+            evidence=Evidence.naming(part),
             score=0.5,
             rotation_deg=part.rotation_deg,
             mirrored=part.side == "bottom",
@@ -395,6 +394,7 @@ def from_groups(board: Board, lands: LandTable) -> Iterator[Candidate]:
             evidence=Evidence.PADS,
             score=0.7,
             rotation_deg=turn,
+            contacts=tuple((face, group.places) for face in (1, -1)),
             holes=group.holes,
         )
 
@@ -414,6 +414,11 @@ class _Group:
 
     spots: Floats
     holes: tuple[int, ...]
+
+    @property
+    def places(self) -> tuple[Spot, ...]:
+        """Places of all contacts: a switch may have more of them than are used."""
+        return tuple((float(x), float(y)) for x, y in self.spots)
 
 
 def _like_contacts(board: Board, lands: LandTable) -> Iterator[_Contacts]:

@@ -10,6 +10,7 @@ from typing import Final, Literal
 import numpy as np
 
 from fabkit.base.columns import Floats
+from fabkit.board.model import Component
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import Side
 from fabkit.sheets.order import BoardUse
@@ -70,6 +71,7 @@ class Evidence(StrEnum):
 
     ATTRIBUTES = "component attributes"
     PLACEMENT = "placement table"
+    NETLIST = "netlist"
     TABLE = "parts table"
     PATTERN = "hole pattern"
     CENTRE = "centre hole"
@@ -77,6 +79,11 @@ class Evidence(StrEnum):
     MASK = "mask openings"
     LEGEND = "legend"
     OPENING = "plate opening"
+
+    @classmethod
+    def naming(cls, part: Component) -> Evidence:
+        """Give the evidence that a component's name is."""
+        return {e.value: e for e in (cls.PLACEMENT, cls.NETLIST)}.get(part.origin, cls.ATTRIBUTES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,8 +104,8 @@ class Key:
     held_by
         How the switch is held.
     contacts
-        By the face that is the key side: the places of its two contacts (hole or pad), mm.  Empty
-        where the files do not show them.
+        By the face that is the key side: the places of its contacts (hole or pad), mm.  Empty
+        where the files do not show them; more than two where only the copper shows which are used.
     refs
         Components at this place that are its switch, in natural order; several where each face
         has a footprint of its own.

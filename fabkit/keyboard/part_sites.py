@@ -307,7 +307,6 @@ class _Finder:
         by_pins = bool(self.keyboard.keys) and may_control(kind, len(part.pins))
         if by_pins:
             kind = "controller"
-        placed = part.origin == "placement table"
         x, y = part.x_mm, part.y_mm
         if x is None and len(mine):
             x, y = box_middle(mine.spots()).tolist()
@@ -321,7 +320,7 @@ class _Finder:
                 mount=_mount(part, mine),
                 refs=(part.ref,),
                 pins=len(part.pins) or len(mine),
-                evidence=(Evidence.PLACEMENT if placed else Evidence.ATTRIBUTES,),
+                evidence=(Evidence.naming(part),),
                 confidence=0.5 if kind == "other" else 0.95,
             ),
             nets=tuple(sorted(net for _, net in part.pins if self.net_uses[net] > 1)),
@@ -486,12 +485,13 @@ class _Finder:
         out = [
             (float(h.x[r]), float(h.y[r]), float(h.diameter[r])) for r in rows if self._is_screw(r)
         ]
-        screws = {(s.x_mm, s.y_mm) for s in sites if s.kind == "screw hole"}
+        screws = np.array([(s.x_mm, s.y_mm) for s in sites if s.kind == "screw hole"], dtype=float)
         middles, widths = self._round_cut_outs()
+        known = PointTree(screws.reshape(-1, 2)).query(middles)[0] <= ROUND_MM
         out += [
             (x, y, size)
-            for (x, y), size in zip(middles.tolist(), widths.tolist(), strict=True)
-            if WIDE_HOLE_MM <= size <= WIDEST_HOLE_MM and (x, y) not in screws
+            for (x, y), size in zip(middles[~known].tolist(), widths[~known].tolist(), strict=True)
+            if WIDE_HOLE_MM <= size <= WIDEST_HOLE_MM
         ]
         return tuple(out)
 

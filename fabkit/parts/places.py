@@ -18,7 +18,7 @@ from fabkit.geometry.neighbours import usual_gap
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.hands import opposite
 from fabkit.keyboard.kinds import is_joined, kind_of, plain, stem, why_no_part
-from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, PartSite
+from fabkit.keyboard.model import Evidence, Family, Group, Hold, Key, Keyboard, PartSite
 from fabkit.keyboard.part_sites import count_loose, find_part_sites, lone_holes, sites_of
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.package.model import RoleKind, Side
@@ -351,11 +351,12 @@ def _choose(keys: Sequence[Key], patterns: Mapping[str, Pattern]) -> tuple[Famil
 
 ATTRIBUTES = "component attributes"
 PLACEMENT = "placement table"
+NETLIST = "netlist"
 TABLE = "parts table"
 HOLES = "hole pattern"
 LANDS = "pads"
 FIXED = "fixed count"
-ORDER = (ATTRIBUTES, PLACEMENT, TABLE, HOLES, LANDS, FIXED)
+ORDER = (ATTRIBUTES, PLACEMENT, NETLIST, TABLE, HOLES, LANDS, FIXED)
 """Sources, the most reliable first."""
 
 _ESCAPE = re.compile(r"\\u([0-9A-Fa-f]{4})|\\U([0-9A-Fa-f]{8})|\\([0-9A-Fa-f]{4})")
@@ -418,7 +419,7 @@ def _from_components(board: Board) -> Iterable[Record]:
                 "joined": "" if is_joined(part.pins, uses) else "no",
             },
             side=part.side,
-            sources=(PLACEMENT if part.origin == PLACEMENT else ATTRIBUTES,),
+            sources=(Evidence.naming(part).value,),
         )
 
 

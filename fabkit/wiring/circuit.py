@@ -520,6 +520,9 @@ def _by_holes(key: KeyPins, pins: Pins, face_up: Side) -> tuple[str, ...]:
             spot, within_mm=CONTACT_MM, face=up
         )
         found += nodes[:1]
+    if len(set(found)) > 2:
+        # The third pin of a change-over switch is left free.
+        found = [n for n in found if n not in pins.lone_nodes] or found
     return tuple(dict.fromkeys(found))
 
 

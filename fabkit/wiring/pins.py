@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Floats, Ints
 from fabkit.base.errors import SheetError, UnreadableInput, UsageError
 from fabkit.base.findings import Place
+from fabkit.board.components import VIA
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import NO_NET, Copper, netlist_of, outer_face
 from fabkit.board.nets import align_netlist
@@ -34,9 +35,6 @@ ATTRIBUTES: Final = "pin and net attributes of the copper layers"
 NETLIST: Final = "the netlist beside the layers (IPC-D-356)"
 TABLE: Final = "the pin table given, and the copper itself"
 NOTHING: Final = "no source"
-
-VIA: Final = "VIA"
-"""What a netlist writes in place of a part for a via (IPC-D-356A, columns 21 to 26)."""
 
 SAME_MM: Final = 0.05
 """Pads of one pin this near are one hole seen from both faces."""
@@ -76,6 +74,15 @@ class Pins:
         cut, first = np.unique(self.copper.pieces.joints[:, 0], return_index=True)
         pieces = self.copper.pieces.joints[first, 1]
         return shapely.STRtree(self.copper.board.hole_shapes[cut]), pieces
+
+    @cached_property
+    def lone_nodes(self) -> frozenset[str]:
+        """Nodes of copper with one pad, which joins nothing."""
+        pads = self.copper.pads
+        spots = np.column_stack((pads.island, pads.x / HIT_MM, pads.y / HIT_MM)).round()
+        island, count = np.unique(np.unique(spots, axis=0)[:, 0].astype(int), return_counts=True)
+        alone = island[(count == 1) & (island >= 0)].tolist()
+        return frozenset(node_name(self.copper, "", i) for i in alone)
 
     def _barrel_at(self, spot: tuple[float, float]) -> list[str]:
         import shapely

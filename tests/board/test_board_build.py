@@ -322,6 +322,26 @@ def test_a_pad_belongs_to_its_own_component() -> None:
     assert jack.pins == (("1", "GND"), ("2", "GND"))
 
 
+def test_components_from_a_netlist_where_nothing_else_names_any() -> None:
+    """Points of IPC-D-356A with a part, 100 mm off the layers; vias and N/C name none."""
+    rows = [
+        f"327{net:<14}   {ref:<6}-{pin:<4} {at}X{x * 1000 + 100000:+07d}Y{y * 1000:+07d}X0600Y0600"
+        for net, ref, pin, at, (x, y) in (
+            ("A", "R1", "1", "A01", PADS[0]),
+            ("N/C", "R1", "2", "A01", PADS[1]),
+            ("A", "C2", "1", "A02", PADS[2]),
+            ("A", "VIA", "", "A01", PADS[3]),
+        )
+    ]
+    made = board(n__d356="\n".join(["P  UNITS CUST 1", *rows, "999", ""]).encode())
+    second, first = made.components
+
+    assert (first.ref, first.side, first.mount, first.origin) == ("R1", "top", "SMD", "netlist")
+    assert first.pins == (("1", "A"), ("2", ""))
+    assert (first.x_mm, first.y_mm) == pytest.approx((10, 5))
+    assert (second.ref, second.side) == ("C2", "bottom")
+
+
 def test_components_from_a_table_with_another_origin() -> None:
     """Positions counted from the lower left corner are moved there, and that is said."""
     far = [(x + 100, y + 50) for x, y in FRAME]

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from invented import Footprint, grid, make
 
+from fabkit.board.copper import trace_copper
+from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.contacts import ContactPads, find_contacts
+from fabkit.wiring.circuit import find_key_pins, key_nodes
+from fabkit.wiring.pins import gather_pins
 
 # Pins of a usual full-height switch from its middle, mm (handbooks of the trade: 3.81, 2.54 and
 # 2.54, 5.08), and the two lands of a diode below it.
@@ -102,3 +107,21 @@ def test_pads_that_do_not_repeat_tell_nothing():
     )
     found = find_contacts(centres, pads)
     assert np.isnan(found.spots["top"]).all()
+
+
+def test_the_third_pin_of_a_change_over_switch_is_no_contact():
+    """Of three pins one is on a row, one on a column, one free.  Where nothing but such pins shows
+    a key, they are its contacts."""
+    pins = Footprint(tuple((x, y, 1.0, True) for x, y in ((3.0, -5.08), (0, 0), (0, 5.08))))
+    keys = grid(5, 4)
+    low = [(x + 3.0, y - 5.08, turn) for x, y, turn in keys]
+    board = make(keys, pins, joined=zip(low[:-5], low[5:], strict=True))
+
+    found = gather_pins(trace_copper(board))
+    sites = find_key_pins(board, found, find_keyboard(board).keys)
+    nodes = [key_nodes(key, found, "top") for key in sites]
+
+    assert len(nodes) == 20
+    assert all(len(pair) == 2 for pair in nodes)
+    # ``make`` joins the middle pins of all neighbours.
+    assert len({node for pair in nodes for node in pair}) == 5 + 1

@@ -319,6 +319,9 @@ def test_holes_drawn_in_the_profile() -> None:
         components=(),
         layers=(),
     )
+    holes = _holes([(30.0004, 30.0)], 2.2)
+    drilled = replace(drawn, holes=holes)
+    assert (30, 30) not in [(round(x), round(y)) for x, y, _ in lone_holes(drilled)]
 
     screws = [s for s in find_part_sites(drawn) if s.kind == "screw hole"]
     places = sorted((round(s.x_mm, 3), round(s.y_mm, 3)) for s in screws)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,9 @@ from fabkit.geometry.segments import Placing, Points, Segments
 
 Unit = Literal["mm", "inch"]
 Zeros = Literal["leading", "trailing", "point"]
+
+ROUND_MM: Final = 0.01
+"""A slot longer than wide by less than this is drilled, not routed."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,7 +13,7 @@ from fabkit.base.columns import Columns, Floats, Ints, last_before
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import Limits
 from fabkit.formats.drill.formats import values_of
-from fabkit.formats.drill.model import Hits, NumberFormat, Slots
+from fabkit.formats.drill.model import ROUND_MM, Hits, NumberFormat, Slots
 from fabkit.formats.drill.tools import LimitReached, ToolTable
 from fabkit.rules import load_rule
 
@@ -348,14 +348,17 @@ class Plotter:
     def slot(self, start: Point, end: Point, offset: int) -> None:
         """G85 or G87: a slot between two centres."""
         self.reserve(1)
-        if start == end:
+        length = math.dist(start, end)
+        if length < ROUND_MM:
             self._log.add(
                 SLOT_ZERO,
-                "both ends of a slot are the same point",
+                f"the ends of a slot are {length:.3f} mm apart"
+                if length
+                else "both ends of a slot are the same point",
                 offset=offset,
                 assumed="read as a round hole",
             )
-            self.hit(start, offset)
+            self.hit(((start[0] + end[0]) / 2, (start[1] + end[1]) / 2), offset)
             return
         self._path += 1
         self._segment(start, end, None, offset, routed=False)

@@ -60,9 +60,10 @@ def test_published_slots(block: str, length: float, overall: float, area: float)
     assert made * width + np.pi * width**2 / 4 == pytest.approx(area, abs=5e-7)
 
 
-def test_zero_length_slot_is_a_hole() -> None:
-    """A slot with equal ends is one round hole, and is reported (common practice)."""
-    file = program("X03Y05G85X03Y05")
+@pytest.mark.parametrize("block", ["X03Y05G85X03Y05", "X03Y05G85X030002Y05"])
+def test_zero_length_slot_is_a_hole(block: str) -> None:
+    """A slot whose ends are a few micrometres apart is a round hole, and is reported."""
+    file = program(block)
     assert (len(file.hits), len(file.slots)) == (1, 0)
     assert "drill/zero-length-slot" in ids(file)
 
