@@ -36,11 +36,12 @@ MOST_CONTACTS: Final = 4_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Claim:
-    """A place whose pads belong to a net, by its number."""
+    """A place whose pads belong to a net, by its number, on one layer or (``BARREL``) on all."""
 
     net: int
     x_mm: float
     y_mm: float
+    layer: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,6 +174,10 @@ def _graph(copper: Copper, island: int, claims: Sequence[Claim] | None) -> _Grap
         graph.net[:] = -1
         spots = shapely.points([(c.x_mm, c.y_mm) for c in claims])
         spot, node = shapely.STRtree(shape).query(spots, predicate="intersects")
+        # A plane below a surface pad is not its net's own.
+        own = np.array([c.layer for c in claims])[spot]
+        own = (own == BARREL) | (layer_of[node] == BARREL) | (layer_of[node] == own)
+        spot, node = spot[own], node[own]
         # The smallest object at a place is the pad; the pour around it is not the net's own.
         order = np.lexsort((node, shapely.area(shape[node]), layer_of[node], spot))
         key = np.column_stack((spot, layer_of[node]))[order]
@@ -283,7 +288,7 @@ JUMPER_MM: Final = 3.0
 class Terminal:
     """Something a net must reach: a pad with a net name, or a netlist point.
 
-    ``layer`` counts from 0 on top.
+    ``layer`` counts from 0 on top; ``through`` reaches all of them.
     """
 
     net: str
@@ -292,6 +297,7 @@ class Terminal:
     y_mm: float
     layer: int
     island: int
+    through: bool = False
 
     @property
     def part(self) -> str:
@@ -478,7 +484,15 @@ def find_terminal_shorts(terminals: Sequence[Terminal], copper: Copper) -> list[
         nets = sorted({t.net for t in mine})
         if len(nets) > 1:
             number = {net: k for k, net in enumerate(nets)}
-            claims = [Claim(net=number[t.net], x_mm=t.x_mm, y_mm=t.y_mm) for t in mine]
+            claims = [
+                Claim(
+                    net=number[t.net],
+                    x_mm=t.x_mm,
+                    y_mm=t.y_mm,
+                    layer=BARREL if t.through else t.layer,
+                )
+                for t in mine
+            ]
             joints = find_joints(copper, island, claims)
             found += [_short(joint, nets, terminals) for joint in joints]
     return found
@@ -552,6 +566,7 @@ def align_netlist(netlist: Netlist, copper: Copper) -> Aligned:
                 y_mm=float(placed[i, 1]),
                 layer=int(layer_of[i]),
                 island=int(island[i]),
+                through=p.kind == "through" or p.access == 0,
             )
             for i, p in enumerate(points)
             if island[i] >= 0 and p.net not in NO_NET

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from rules.set_cases import SOUND, dots, layer, line
+from rules.set_cases import LINK, LINKED, PADS, POINTS, SOUND, dots, layer, line, netlist
 
 from fabkit.board.build import build_board
 from fabkit.checks.catalogue import CHECKS
@@ -29,17 +29,19 @@ BRIDGE = line((5, 10), (25, 10))
 TIED = line((13, 18), (16, 18))
 
 
-def found(body: str) -> list[tuple[str, str, float, float]]:
+def found(
+    body: str, check_id: str = "net/connections", **others: str
+) -> list[tuple[str, str, float, float]]:
     """Rule, consequence and place of the shorts on a board with this top copper, pen 1 mm."""
-    files = SOUND | {"top.gbr": layer("Copper,L1,Top", body, pen=1.0)}
+    files = SOUND | {"top.gbr": layer("Copper,L1,Top", body, pen=1.0)} | others
     members = tuple(Member(n, t.encode()) for n, t in sorted(files.items()))
     board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
-    (check,) = [c for c in CHECKS if c.id == "net/connections"]
+    (check,) = [c for c in CHECKS if c.id == check_id]
     outcome = run_check(check, Case(board, load_house()))
     return [
         (f.id, f.consequence.word, f.places[0].x_mm or 0.0, f.places[0].y_mm or 0.0)
         for f in outcome.findings
-        if f.id in ("net/short", "net/closed-jumper")
+        if f.id in ("net/short", "net/netlist-short", "net/closed-jumper")
     ]
 
 
@@ -107,3 +109,13 @@ def test_a_short_under_thousands_of_strokes_is_found_without_seeking_its_way(mon
     )
     assert short[:2] == ("net/short", "stop")
     assert short[2:] == (pytest.approx(25, abs=0.001), pytest.approx(10, abs=0.001))
+
+
+def test_a_plane_below_a_pad_of_the_netlist_is_not_taken_for_its_net():
+    """Copper closes R1 on top; below its pad of net A lies the plane of net B."""
+    top = dots(*PADS, *LINK) + line(PADS[0], *LINK, PADS[1])
+    plane = layer("Copper,L2,Bot", dots(*PADS) + line(LINK[0], PADS[1]))
+    shorts = found(top, "net/netlist", **{"bottom.gbr": plane}, **netlist(*POINTS, *LINKED))
+    assert shorts == [
+        ("net/closed-jumper", "decide", pytest.approx(15.5, abs=0.5), pytest.approx(10, abs=0.3))
+    ]
