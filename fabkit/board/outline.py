@@ -97,10 +97,12 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
     shapes = drop_marks(shapes, evidence, found)
     if not len(shapes):
         _report_flashes(files, evidence, found)
+        _report_joins(figures, found, rim=None)
         _report_stray(figures, figures.stray, found)
         return found
     shape, paths = paint(shapes, evidence)
     stray = figures.stray
+    _report_joins(figures, found, rim=None if shape.is_empty else shapely.boundary(shape))
     if _is_tiny(shape, points):
         found.leave_out(
             PathKind.STRAY,
@@ -338,7 +340,6 @@ def _close(strokes: Segments, points: Floats, bodies: Shapes, found: Outline) ->
     room = _room(figures, points, bodies, strokes)
     # Where a figure fits the pads already, a bridge could only enclose what is no board.
     if not len(figures.loose) or room <= _SNUG:
-        _report_bridges(figures, found)
         return figures
     # From the smallest: a wide reach also joins ends that do not belong together.
     for gap_mm in _GAP_STEPS:
@@ -347,10 +348,8 @@ def _close(strokes: Segments, points: Floats, bodies: Shapes, found: Outline) ->
         wider = find_figures(strokes, join_mm=gap_mm)
         # Lettering has loose ends too; closing them must bring the outline nearer to the board.
         if _room(wider, points, bodies, strokes) < _CLOSER * room:
-            _report_bridges(wider, found)
             return wider
     if np.isfinite(room):
-        _report_bridges(figures, found)
         return figures
     found.report(
         PROFILE_GAP,
@@ -399,8 +398,20 @@ def _room(figures: Figures, points: Floats, bodies: Shapes, strokes: Segments) -
     return least / max(float(np.prod(np.ptp(points, axis=0))), 1.0)
 
 
-def _report_bridges(figures: Figures, found: Outline) -> None:
-    lengths = np.hypot(*(figures.bridges[:, 2:] - figures.bridges[:, :2]).T)
+def _report_joins(figures: Figures, found: Outline, *, rim: BaseGeometry | None) -> None:
+    """Report where the outline was joined, and where it meets itself.
+
+    ``rim`` is the edge of what was taken for the board: figures of a drawing beside it are not
+    made, however they are drawn.  Without one all count.
+    """
+    bridges, crossings = figures.bridges, figures.crossings
+    middles = (bridges[:, :2] + bridges[:, 2:]) / 2
+    lengths = np.hypot(*(bridges[:, 2:] - bridges[:, :2]).T)
+    if rim is not None:
+        shapely.prepare(rim)
+        on_rim = shapely.dwithin(rim, shapely.points(middles), OUTLINE_JOIN_MM)
+        middles, lengths = middles[on_rim], lengths[on_rim]
+        crossings = crossings[shapely.dwithin(rim, shapely.points(crossings), OUTLINE_JOIN_MM)]
     wide = lengths > OUTLINE_JOIN_MM
     for rule, rows, words in (
         (PROFILE_GAP, np.flatnonzero(wide), "the outline has a gap of {}"),
@@ -413,18 +424,18 @@ def _report_bridges(figures: Figures, found: Outline) -> None:
         found.report(
             rule,
             words.format(format_mm(worst, digits=4)),
-            (figures.bridges[rows, :2] + figures.bridges[rows, 2:]) / 2,
+            middles[rows],
             measured=worst,
             limit=OUTLINE_JOIN_MM,
             unit="mm",
             assumed="joined by a straight line",
         )
+    if len(crossings):
+        words = f"{counted(len(crossings), 'point')} where the outline meets itself"
+        found.report(PROFILE_CROSSING, words, crossings)
 
 
 def _report_stray(figures: Figures, stray: Shapes, found: Outline) -> None:
-    if len(figures.crossings):
-        words = f"{counted(len(figures.crossings), 'point')} where the outline meets itself"
-        found.report(PROFILE_CROSSING, words, figures.crossings)
     if not len(stray) or not len(figures.filled):
         return
     total = format_number(float(shapely.length(stray).sum()), digits=1)

@@ -328,6 +328,15 @@ def test_lost_segment_inside_a_frame_is_not_the_frame() -> None:
     assert found.size_mm == pytest.approx((20, 15))
 
 
+def test_what_is_drawn_beside_the_board_may_cross_itself() -> None:
+    """Only where the edge of the board meets itself would the router cut a piece off."""
+    bow = [(60, 0), (63, 2), (63, 0), (60, 2), (60, 0)]
+    beside = made([*rectangle(0, 0, 20, 15), *line(bow)])
+    assert "profile/crossing" not in ids(beside)
+    assert beside.size_mm == (20, 15)
+    assert "profile/crossing" in ids(made(line([(0, 0), (20, 0), (20, 15), (4, -2), (0, 0)])))
+
+
 def test_outline_in_two_files() -> None:
     """The same outline in two profile files is one board."""
     found = made(line(FRAME), q__gbr=layer("Profile,NP", line(FRAME)))

@@ -67,6 +67,19 @@ def test_a_layer_explains_its_own_face_alone(side, follows):
     assert cause.consequence is (Consequence.STOP if follows else Consequence.DECIDE)
 
 
+def test_a_frame_around_the_board_explains_no_hole():
+    """A title block in one file hides neither small holes nor thin rings of the board itself."""
+    frame, letters, hole = fold(
+        (
+            found("package/file-much-larger", Place(file="profile")),
+            found("profile/lettering", Place(file="profile")),
+            found("hole/plated-too-small", Place(file="drill", x_mm=1.0, y_mm=1.0)),
+        ),
+        FILES,
+    )
+    assert (letters.follows, hole.follows) == (frame.id, "")
+
+
 def test_a_chain_has_one_root():
     """A file that is not there explains the missing layer, and through it the open net."""
     listed, copper, net = fold(
