@@ -29,6 +29,7 @@ from fabkit.checks import (
     legend,
     mask,
     net,
+    paste,
     placed,
     profile,
     register,
@@ -51,6 +52,7 @@ MODULES: tuple[ModuleType, ...] = (
     net,
     half,
     mask,
+    paste,
     legend,
     placed,
 )

@@ -17,11 +17,18 @@ import shapely
 from fabkit.base.columns import Bools, Floats, Ints, rows_by, run_starts
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import AREA_MM2, COINCIDENT_MM, MIL_MM, counted, format_number, some_of
-from fabkit.board.copper import Copper, outer_face
+from fabkit.board.copper import Copper, outer_face, surface_pads
 from fabkit.board.model import Layer
-from fabkit.checks.copper_facts import cuts_of, pad_place, require_copper, strokes_of
+from fabkit.checks.copper_facts import (
+    cuts_of,
+    on_board,
+    pad_place,
+    require_copper,
+    strokes_of,
+)
 from fabkit.checks.declare import check
 from fabkit.checks.fellows import ALIKE_MM, FEWEST, find_gaps_of_fellows
+from fabkit.checks.hole import holes_of_parts
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, objects_at, spots_at
@@ -268,6 +275,46 @@ def _unlike_fellows(case: Case, copper: Copper) -> Iterator[Finding]:
             severity=Severity.WARNING,
             advice="Route the missing connection, unless the pad is left open on purpose.",
         )
+
+
+PAD_MISSING: Final = load_rule("copper/pad-missing")
+
+
+@check(id="copper/pads-of-parts", rules=(PAD_MISSING,), needs=("outer-copper", "holes"))
+def pads_of_parts(case: Case) -> Iterator[Finding]:
+    """Equal footprints have equal surface pads."""
+    copper = require_copper(case)
+    rows, face = surface_pads(copper), outer_face(copper)
+    holes, kinds, hole_kind = case.shared(holes_of_parts)
+    if not len(rows) or not len(holes):
+        return
+    shapes = copper.pad_shapes[rows]
+    look = np.column_stack((shapely.area(shapes) ** 0.5, shapely.length(shapes) / 4)) / LOOK_MM
+    table = np.column_stack((np.round(copper.pads.spots()[rows], 2), face[rows], np.round(look)))
+    table = np.unique(table, axis=0)
+    looks, kind = np.unique(table[:, 2:], axis=0, return_inverse=True)
+    gaps = find_gaps_of_fellows(
+        np.concatenate((holes, table[:, :2])),
+        np.concatenate((hole_kind, len(kinds) + kind.ravel())),
+        seeds=np.arange(len(kinds)),
+        wanted=len(kinds) + np.arange(len(looks)),
+    )
+    for index, layer in enumerate(case.board.copper):
+        side = {"top": 1, "bottom": -1}.get(str(layer.side), 0)
+        mine = [g for g in gaps if looks[g.kind - len(kinds), 0] == side]
+        spots = np.array([(g.x_mm, g.y_mm) for g in mine]).reshape(-1, 2)
+        own = copper.pad_shapes[copper.pads.layer == index]
+        # A pad of another size is none that was lost.
+        lone = ~touched(shapely.points(spots), own) & on_board(case, *spots.T)
+        fellows = [g.fellows for g, lost in zip(mine, lone, strict=True) if lost]
+        if fellows:
+            yield Finding.of(
+                PAD_MISSING,
+                f"{counted(len(fellows), 'part')} on {layer.name} lack{'s' * (len(fellows) == 1)} "
+                f"a pad that {max(fellows)} equal parts have",
+                *(case.layer_place(layer, *spot) for spot in spots[lone][:20].tolist()),
+                count=len(fellows),
+            )
 
 
 FACTOR: Final = {"outer": 0.048, "inner": 0.024}

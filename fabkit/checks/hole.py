@@ -374,23 +374,39 @@ def _round_parts(parts: Shapes) -> Floats:
     return np.column_stack((middle, wide[mine]))
 
 
-def _of_footprints(case: Case) -> Iterator[Finding]:
-    """Bare holes that nearly all places of a footprint have and a few lack."""
+def holes_of_parts(case: Case) -> tuple[Floats, Ints, Ints]:
+    """Holes of footprints, vias left out: what footprints of parts are recognised by.
+
+    Returns
+    -------
+    spots : (n, 2) float64, mm
+    kinds : (k, 4) int64
+        Whether bare, whether round, width and length (steps of ``STEP_MM``) of each kind.
+    kind : (n,) int64
+        Kind of each hole.
+    """
     cuts = case.shared(cuts_of)
     rows = np.flatnonzero((cuts.plated == 0) | (cuts.width > VIA_MM))
     long = np.where(cuts.round, cuts.width, np.sqrt(shapely.area(cuts.shapes)))
     look = np.column_stack((cuts.plated == 0, cuts.round, cuts.width / STEP_MM, long / STEP_MM))
-    kinds, kind = np.unique(np.round(look[rows]).astype(int), axis=0, return_inverse=True)
+    kinds, kind = np.unique(np.round(look[rows]).astype(np.int64), axis=0, return_inverse=True)
+    return cuts.spots()[rows], kinds, kind.ravel().astype(np.int64)
+
+
+def _of_footprints(case: Case) -> Iterator[Finding]:
+    """Bare holes that nearly all places of a footprint have and a few lack."""
+    cuts = case.shared(cuts_of)
+    spots, kinds, kind = case.shared(holes_of_parts)
     gaps = find_gaps_of_fellows(
-        cuts.spots()[rows],
-        kind.ravel(),
+        spots,
+        kind,
         seeds=np.arange(len(kinds)),
         wanted=np.flatnonzero(kinds[:, 0] == 1),
     )
     if not gaps:
         return
     x, y = np.array([(g.x_mm, g.y_mm) for g in gaps]).T
-    wide = STEP_MM * kinds[[g.kind for g in gaps], 2]
+    wide = STEP_MM * kinds[[g.kind for g in gaps], 2].astype(np.float64)
     discs = shapely.buffer(shapely.points(x, y), wide / 2)
     left = shapely.difference(discs, shapely.union_all(cuts.shapes[touched(cuts.shapes, discs)]))
     centred = PointTree(cuts.spots()).query(np.column_stack((x, y)))[0]

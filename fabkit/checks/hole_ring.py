@@ -48,6 +48,9 @@ BREAKOUT_DEG: Final = 90.0
 SAME_RING_MM: Final = 0.01
 """A ring measured again that differs by more has met something else."""
 
+SAME_PLACE_MM: Final = 0.05
+"""A pad nearer to a hole's middle is that hole's own: two roundings of a coarse inch format."""
+
 FORGOTTEN_SHARE: Final = 0.2
 """Holes of one size without a pad on a face, by all of that size, up to which the pad is forgotten
 rather than left out on purpose (a choice of ours)."""
@@ -354,10 +357,17 @@ def bare_clearance(case: Case) -> Iterator[Finding]:
         _around(case, bare[near], nearest[near], least[near]),
         "copper nearest to a non-plated hole",
     )
-    severed = _severing(case, bare)
-    for mine, severity, text in (
-        (through & ~severed, None, "drilled through copper"),
-        (severed, Severity.WARNING, "cutting a track in two"),
+    severed, (parted, gone) = _severing(case, bare), _parting(case, bare)
+    for mine, severity, text, advice in (
+        (through & ~severed & ~parted, None, "drilled through copper", ""),
+        (
+            severed & ~parted,
+            Severity.WARNING,
+            "cutting a track in two",
+            "Move the hole or the track.",
+        ),
+        (parted & ~gone, Severity.WARNING, _PARTED, _PLATE),
+        (parted & gone, Severity.ERROR, f"{_PARTED}, none wider than its hole", _PLATE),
     ):
         rows = np.flatnonzero(mine)
         yield from group(
@@ -366,8 +376,43 @@ def bare_clearance(case: Case) -> Iterator[Finding]:
             f"{counted(len(rows), 'non-plated hole')} {text}, the largest {{worst}}",
             most=True,
             severity=severity,
-            advice="Move the hole or the track." if severity else "",
+            advice=advice,
         )
+
+
+_PARTED: Final = "in the middle of pads on two layers that tracks lead to"
+_PLATE: Final = (
+    "Export these holes as plated, narrower than their pads, if a pin or a joint belongs there."
+)
+
+
+def _parting(case: Case, rows: Ints) -> tuple[Bools, Bools]:
+    """Bare cuts in the middle of pads on several layers, where a track ends.
+
+    A hole for a screw or a post may stand in pads; one that tracks are drawn to joins them.
+
+    Returns
+    -------
+    parted, gone : (n,) bool
+        Which do so, and which of the cuts leave nothing of their pads.
+    """
+    copper, cuts = require_copper(case), case.shared(cuts_of)
+    pads, middles = copper.pads, shapely.points(cuts.spots()[rows])
+    cut, pad = shapely.STRtree(shapely.points(pads.spots())).query(
+        middles, predicate="dwithin", distance=SAME_PLACE_MM
+    )
+    on = np.zeros((len(rows), len(case.board.copper)), dtype=bool)
+    on[cut, pads.layer[pad]] = True
+    gone = np.ones(len(rows), dtype=bool)
+    wide = shapely.buffer(cuts.shapes[rows[cut]], TOUCH_MM)
+    gone[cut[~shapely.covers(wide, copper.pad_shapes[pad])]] = False
+    led = np.zeros(len(rows), dtype=bool)
+    tree = shapely.STRtree(cuts.shapes[rows])
+    for layer in case.board.copper:
+        drawn = layer.file.objects.take(strokes_of(layer)[0])
+        ends = shapely.points(np.concatenate((drawn.starts(), drawn.ends())))
+        led[tree.query(ends, predicate="intersects")[1]] = True
+    return np.asarray(led & (on.sum(axis=1) > 1)), gone
 
 
 def _severing(case: Case, rows: Ints) -> Bools:

@@ -1,4 +1,4 @@
-"""Solder mask and paste: openings against pads, webs, copper laid bare, polarity, prints."""
+"""Solder mask: openings against pads, webs, copper laid bare, polarity."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge, spots_at
 from fabkit.formats.gerber.model import object_shapes
-from fabkit.geometry.areas import clip_each, clip_to_box, touched
+from fabkit.geometry.areas import clip_each
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
 from fabkit.geometry.neighbours import PointTree, boxes_of_groups
 from fabkit.package.model import RoleKind
@@ -116,7 +116,7 @@ class MaskSide:
         return out
 
 
-def _copper_under(case: Case, layer: Layer) -> int | None:
+def copper_under(case: Case, layer: Layer) -> int | None:
     """Copper layer, from 0, that lies beneath a mask or paste layer; None without one."""
     return next((k for k, c in enumerate(case.board.copper) if c.side == layer.side), None)
 
@@ -126,7 +126,7 @@ def mask_sides(case: Case) -> tuple[MaskSide, ...]:
     copper = require_copper(case)
     made = []
     for layer in case.board.layers:
-        under = _copper_under(case, layer)
+        under = copper_under(case, layer)
         if layer.kind is not RoleKind.MASK or under is None:
             continue
         image = layer.file.image
@@ -242,7 +242,7 @@ def _margins(case: Case, layer: Layer, openings: Shapes) -> Floats:
     """How far each opening reaches beyond the box of the pads in it, mm; nan without pads."""
     copper = require_copper(case)
     out = np.full(len(openings), np.nan)
-    under = _copper_under(case, layer)
+    under = copper_under(case, layer)
     if under is None or not len(openings):
         return out
     pads = np.flatnonzero(copper.pads.layer == under)
@@ -349,14 +349,14 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     # of track that a footprint calls pads.
     stated = copper.pads.function[pads] >= 0
     stated &= ~(_alike(area, ~fit.open) & (area < TINY_MM2))
-    lost = _forgotten(area, fit.open) | (not len(side.openings))
+    lost = forgotten(area, fit.open) | (not len(side.openings))
     through = _open_beyond(case, side, shapes)
     # One or two of the few of their size, open on the other face alone, are forgotten, too.
     few = np.count_nonzero(through & ~fit.open) <= FEW
-    lost |= through & few & _forgotten(area, fit.open, JOINED)
+    lost |= through & few & forgotten(area, fit.open, JOINED)
     # The first pin of a row is often square: its equals are those with holes of one size.
     drilled = _drilled(case, copper, pads)
-    lost |= through & few & (drilled > 0) & _forgotten(drilled, fit.open)
+    lost |= through & few & (drilled > 0) & forgotten(drilled, fit.open)
     for mine, severity, tail in (
         (~fit.open & ~through & (stated | lost), Severity.WARNING, ""),
         (~fit.open & ~through & ~stated & ~lost, Severity.NOTE, ""),
@@ -389,7 +389,7 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     # A land that the mask covers up to its hole is drawn so, where it is so throughout.
     hidden &= ~_alike(area, hidden)
     deep = fit.open & (fit.margin < -RUNS_ONTO_MM)
-    alone = small & ~hidden & deep & _forgotten(area, ~deep)
+    alone = small & ~hidden & deep & forgotten(area, ~deep)
     opened = np.count_nonzero(fit.open)
     runs_on = small & (fit.margin < -RUNS_ONTO_MM / 2)
     # No land is bounded by mask on purpose where nearly all of a face are.
@@ -447,7 +447,7 @@ def shared(case: Case) -> Iterator[Finding]:
         apart = shapely.distance(shapes[one], shapes[two])
         joined = np.zeros(len(pads), dtype=bool)
         joined[one] = joined[two] = True
-        slip = _forgotten(shapely.area(shapes), ~joined, JOINED)
+        slip = forgotten(shapely.area(shapes), ~joined, JOINED)
         far = apart >= WEB_FITS_MM
         rows = np.flatnonzero(far & (slip[one] & slip[two] | (np.count_nonzero(far) <= FEW)))
         ends = shapely.get_coordinates(middles)
@@ -501,7 +501,7 @@ def _alike(area: Floats, treated: Bools) -> Bools:
     return np.asarray(out & (out.mean() < FEW_SHARE))
 
 
-def _forgotten(area: Floats, opened: Bools, most: float = ALONE) -> Bools:
+def forgotten(area: Floats, opened: Bools, most: float = ALONE) -> Bools:
     """Covered pads of a size of which nearly all are open: left out by mistake."""
     _, alike = np.unique(np.round(area, 3), return_inverse=True)
     open_alike = np.bincount(alike[opened], minlength=alike.max(initial=-1) + 1)[alike]
@@ -663,125 +663,3 @@ def _covers(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterat
         ),
         f"thinnest mask between an opening in {side.layer.name} and foreign copper",
     )
-
-
-OFF_PAD_MM2: Final = 0.01
-"""Paste beside copper or under mask smaller than this is a touch of outlines."""
-
-BEYOND_MM: Final = 0.3
-"""Paste that reaches further beyond one pad or two is no choice; half of that is usual for
-overprinting (common practice)."""
-
-MUCH: Final = 0.2
-"""Paste beside its pad and pad beside its paste, as shares of them, of which both are too much (a
-choice of ours)."""
-
-OFF_PAD: Final = load_rule("mask/paste-off-pad")
-ON_HOLE: Final = load_rule("mask/paste-on-hole")
-NO_PASTE: Final = load_rule("mask/paste-missing")
-
-
-@check(id="mask/paste", rules=(OFF_PAD, ON_HOLE, NO_PASTE), needs=("paste", "outer-copper"))
-def paste(case: Case) -> Iterator[Finding]:
-    """Paste lies on bare copper."""
-    copper, cuts = require_copper(case), case.shared(cuts_of)
-    sides = {s.layer.side: s for s in case.shared(mask_sides)}
-    for layer in case.board.layers:
-        if layer.kind is not RoleKind.PASTE:
-            continue
-        prints = shapely.get_parts(layer.file.image)
-        under = _copper_under(case, layer)
-        if not len(prints) or under is None:
-            continue
-        left = _without(prints, copper.pieces.polygons[copper.pieces.on_layer(under)])
-        if layer.side in sides:
-            masked = _without(prints, sides[layer.side].openings)
-            # Off copper and under mask are mostly one place: the larger of both is reported, once.
-            left = np.where(shapely.area(masked) > shapely.area(left), masked, left)
-        area = shapely.area(left)
-        # Paste a little larger than its pad is a choice; paste mostly beside it is a mistake.
-        middle = shapely.get_coordinates(shapely.point_on_surface(prints)).T
-        much = (area > OFF_PAD_MM2) & (area > MUCH * shapely.area(prints))
-        rows = np.flatnonzero(on_board(case, *middle) & much)
-        beside = area[rows] > 0.5 * shapely.area(prints[rows])
-        beyond = ~beside & (widest(left[rows]) > BEYOND_MM)
-        few = np.count_nonzero(beyond) <= FEW
-        turned = _turned(copper, sides.get(layer.side), prints[rows])
-        rows = rows[beside | beyond & few | turned]
-        xy = shapely.get_coordinates(shapely.centroid(left[rows]))
-        yield from group(
-            OFF_PAD,
-            Measures(area[rows], spots_at(case, layer, *xy.T)),
-            f"{layer.name} prints up to {{worst}} where no copper is bare",
-            most=True,
-            limit=0.0,
-            unit="mm²",
-        )
-        if layer.side in sides:
-            yield from _unprinted(case, copper, sides[layer.side], layer, prints)
-        if len(cuts.shapes):
-            tree = shapely.STRtree(cuts.shapes)
-            cut = np.unique(tree.query(prints, predicate="intersects")[1])
-            yield from group(
-                ON_HOLE,
-                Measures(cuts.width[cut], spots_at(case, layer, cuts.x[cut], cuts.y[cut])),
-                f"{layer.name} prints over holes, largest {{worst}}",
-                most=True,
-            )
-
-
-def _turned(copper: Copper, side: MaskSide | None, prints: Shapes) -> Bools:
-    """Whether prints that reach beyond their pads leave as much of them bare: a turned aperture.
-
-    Paste that is printed larger on purpose covers its pad, and smaller paste lies on it.
-    """
-    out = np.zeros(len(prints), dtype=bool)
-    if side is None or not len(prints):
-        return out
-    shapes = copper.pad_shapes[side.pads]
-    row, pad = shapely.STRtree(shapes).query(
-        shapely.centroid(prints), predicate="dwithin", distance=SHIFT_MM
-    )
-    same = shapely.distance(shapely.centroid(shapes[pad]), shapely.centroid(prints[row])) < SHIFT_MM
-    row, pad = row[same], pad[same]
-    bare = shapely.area(shapely.difference(shapes[pad], prints[row]))
-    out[row] = bare > MUCH * shapely.area(shapes[pad])
-    return out
-
-
-def _unprinted(
-    case: Case, copper: Copper, side: MaskSide, layer: Layer, prints: Shapes
-) -> Iterator[Finding]:
-    """Bare surface pads without paste, where nearly all others of their size have some."""
-    pads = side.pads[side.attached]
-    cuts = case.shared(cuts_of).shapes
-    pads = pads[~touched(copper.pad_shapes[pads], cuts)]
-    spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
-    pads = pads[np.unique(side.tree.query(spots, predicate="intersects")[0])]
-    if not len(pads):
-        return
-    shapes = copper.pad_shapes[pads]
-    area = shapely.area(shapes)
-    rows = np.flatnonzero(_forgotten(area, touched(shapes, prints)))
-    places = spots_at(case, layer, copper.pads.x[pads[rows]], copper.pads.y[pads[rows]])
-    yield from group(
-        NO_PASTE,
-        Measures(area[rows], places),
-        f"{layer.name} leaves out {format_number(len(rows))} of {format_number(len(pads))} bare "
-        "surface pads, though others of their size are printed; largest {worst}",
-        most=True,
-        unit="mm²",
-        # More of them are a part that is soldered by hand.
-        severity=NO_PASTE.severity if len(rows) <= FEW else Severity.NOTE,
-    )
-
-
-def _without(prints: Shapes, polygons: Shapes) -> Shapes:
-    """Give what of each print is not covered by any of the polygons."""
-    left = prints.copy()
-    polygon, row = shapely.STRtree(prints).query(polygons, predicate="intersects")
-    box = shapely.bounds(prints)
-    for p, r in zip(polygon.tolist(), row.tolist(), strict=True):
-        local = clip_to_box(polygons[p], box[r])
-        left[r] = shapely.difference(left[r], local)
-    return left

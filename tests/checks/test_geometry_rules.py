@@ -521,6 +521,28 @@ def test_a_bare_hole_that_cuts_a_track_in_two(x, severity):
     assert at(found, x, 10)
 
 
+@pytest.mark.parametrize(
+    ("size", "tracks", "severity"),
+    [
+        (1.0, line((15, 10), (22, 10)), Severity.WARNING),
+        (2.5, line((15, 10), (22, 10)), Severity.ERROR),
+        (1.0, line((15, 13), (22, 13)), Severity.NOTE),
+    ],
+    ids=["a ring is left", "no pad is left", "no track leads there"],
+)
+def test_a_bare_hole_in_pads_on_two_layers_that_tracks_lead_to(size, tracks, severity):
+    """Pads of 2 mm on both faces at (15, 10): a pin's joint, unless nothing is led to it."""
+    pads = layer("Copper,L1,Top", dots((15, 10)), pen=2.0).removesuffix("M02*\n")
+    found = told(
+        "hole/bare-through-copper",
+        top_gbr=f"{pads}%ADD12C,0.3*%\nD12*\n{tracks}M02*\n",
+        bottom_gbr=layer("Copper,L2,Bot", dots((15, 10)), pen=2.0),
+        bare_drl=drill((15, 10), size=size, function=BARE),
+    )
+    assert [f.severity for f in found] == [severity]
+    assert at(found[0], 15, 10)
+
+
 def test_a_ring_of_tracks_is_not_parted_by_one_hole():
     """The other way round still joins the ends."""
     ring = line((8, 8), (22, 8), (22, 12), (8, 12), (8, 8))

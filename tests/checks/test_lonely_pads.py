@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from rules.set_cases import dots, frame, layer, line
+from rules.set_cases import dots, drill, frame, layer, line
 
 from fabkit.board.build import build_board
-from fabkit.checks.copper_objects import loose_ends
+from fabkit.checks.copper_objects import loose_ends, pads_of_parts
 from fabkit.checks.model import Case
 from fabkit.checks.runner import run_check
 from fabkit.package.build import read_package
@@ -71,3 +71,44 @@ def test_a_track_that_ends_just_before_a_pad_nothing_else_reaches(end, count):
     assert sum(f.count for f in short) == count
     if count:
         assert short[0].measured == pytest.approx(0.3, abs=0.01)
+
+
+def lacking(pads: list[tuple[float, float]], more: str = "") -> list[tuple[object, ...]]:
+    """Pads that a board of eight parts lacks, each of four bare holes; *pads* are those it has."""
+    files = {
+        "top.gbr": layer("Copper,L1,Top", dots(*pads) + more, pen=1.2),
+        "bare.drl": drill(
+            *((x + dx, y + dy) for x, y in MIDDLES for dx, dy in HOLES),
+            size=1.7,
+            function="NonPlated,1,2,NPTH",
+        ),
+        "profile.gbr": layer("Profile,NP", frame(170, 30), pen=0.1),
+    }
+    members = tuple(Member(name, text.encode()) for name, text in files.items())
+    board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+    return [
+        (f.id, f.consequence.word, f.count, f.places[0].x_mm, f.places[0].y_mm)
+        for f in run_check(pads_of_parts, Case(board, load_house())).findings
+    ]
+
+
+MIDDLES = [(12 + 20.0 * k, 12.0 + k % 2) for k in range(8)]
+HOLES = ((-5, 0), (5, 0), (0, -4), (-2, 6))
+PADS = [(x + dx, y + dy) for x, y in MIDDLES for dx, dy in ((-7, 2.5), (6, 5))]
+
+
+def test_a_pad_that_one_of_equal_parts_lacks_is_found_where_it_was():
+    lost = PADS[6]
+    (found,) = lacking([p for p in PADS if p != lost])
+    assert found == ("copper/pad-missing", "decide", 1, *map(pytest.approx, lost))
+
+
+def test_equal_parts_and_pads_that_half_of_them_lack_are_silent():
+    assert lacking(PADS) == []
+    assert lacking(PADS[::2] + PADS[1:9:2]) == []
+
+
+def test_a_pad_of_another_size_is_not_missing():
+    x, y = PADS[6]
+    wide = f"%ADD11C,1.8*%\nD11*\n{dots((x, y))}"
+    assert lacking([p for p in PADS if p != PADS[6]], wide) == []

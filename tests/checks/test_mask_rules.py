@@ -14,8 +14,9 @@ from yardstick.parcel import Parcel, load_parcel
 
 import fabkit
 from fabkit.base.findings import Consequence, Finding
+from fabkit.checks import mask
 from fabkit.checks.catalogue import CHECKS
-from fabkit.checks.mask import _forgotten, widest
+from fabkit.checks.mask import widest
 from fabkit.checks.model import Case
 from fabkit.checks.runner import run_check
 
@@ -107,7 +108,7 @@ def test_masks_like_their_copper_without_tracks_are_two_images(tmp_path):
     assert "package/same-image" not in ids
 
 
-def test_one_covered_pad_among_ten_open_ones_is_forgotten():
+def test_one_covered_pad_among_ten_open_ones_isforgotten():
     assert forgotten(*[(2.0, True)] * 10, (2.0, False)) == [False] * 10 + [True]
 
 
@@ -126,4 +127,4 @@ def test_a_pad_of_a_size_of_its_own_says_nothing():
 def forgotten(*pads: tuple[float, bool]) -> list[bool]:
     """Which of (area, open) are forgotten."""
     area, opened = np.array(pads).T
-    return _forgotten(area, opened.astype(bool)).tolist()
+    return mask.forgotten(area, opened.astype(bool)).tolist()

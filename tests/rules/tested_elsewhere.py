@@ -25,6 +25,12 @@ TESTS = {
     ),
     "profile/line-across": "board/test_lines_across.py::test_a_line_through_the_board_is_found",
     "mask/opening-shared": "checks/test_mask_rules.py::test_a_slip_is_found_at_its_place",
+    "copper/pad-missing": (
+        "checks/test_lonely_pads.py::test_a_pad_that_one_of_equal_parts_lacks_is_found_where_it_was"
+    ),
+    "mask/paste-small": (
+        "checks/test_paste.py::test_prints_that_cover_less_than_half_of_their_pads"
+    ),
     "mask/paste-missing": "checks/test_mask_rules.py::test_a_slip_is_found_at_its_place",
     "package/same-image": (
         "checks/test_mask_rules.py::test_the_copper_written_into_the_mask_is_one_image"
