@@ -247,9 +247,11 @@ def annular_ring(case: Case) -> Iterator[Finding]:
         worst = float(rings.open_deg[broken].max())
         yield from group(
             RING_BROKEN,
-            _around(case, rings.cut, rings.layer, rings.ring).take(broken),
+            # A ring less than none is how far the hole reaches beyond its pad.
+            _around(case, rings.cut, rings.layer, np.maximum(-rings.ring, 0.0)).take(broken),
             f"holes break out of their pads over up to {format_number(worst, digits=0)} degrees of "
-            "the rim; the smallest ring is {worst} {where}",
+            "the rim, by up to {worst} {where}",
+            most=True,
             limit=0.0,
             severity=Severity.ERROR if worst > BREAKOUT_DEG else Severity.WARNING,
         )

@@ -279,6 +279,14 @@ def test_pad_as_large_as_its_plated_hole():
     assert told("hole/ring-broken", **files) == []
 
 
+def test_a_hole_that_breaks_out_reaches_beyond_its_pad():
+    """A hole of 1.0 mm, 0.7 mm beside the middle of its pad of 2.0 mm, reaches 0.2 mm beyond it."""
+    (found,) = told("hole/ring-broken", holes_drl=drill((5.7, 5), (25, 15)))
+
+    assert found.measured == pytest.approx(0.2, abs=0.01)
+    assert "by up to 0.2" in found.message
+
+
 def test_pad_open_on_the_other_side_alone():
     """A plated hole masked on the top but open on the bottom is soldered from there: a note."""
     functions = "%TA.AperFunction,ComponentPad*%\n"
