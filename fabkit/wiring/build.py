@@ -74,6 +74,7 @@ from fabkit.wiring.pins import (
     Pins,
     find_headers,
     gather_pins,
+    in_leads,
     load_key_order,
     load_pins,
     swap_rows,
@@ -261,6 +262,7 @@ class Bench:
     ) -> None:
         self.number = number
         self.bounds = copper.board.bounds
+        self.holes = copper.board.holes
         self.pins = pins
         self.keys = keys
         self.hands = hands
@@ -308,11 +310,12 @@ class Bench:
         # Parts are soldered on the face away from the keys.
         facing = 1 if up == "top" else -1
         turned = turnable and hand == "right"
+        jumper_face = facing if self.options.jumpers == "up" else -facing
         ways = thrown(self.bridges, self.options, right=hand == "right", turned=turned)
         bridges = bridges_as_used(
             self.bridges,
             fitted_face=-facing,
-            jumper_face=facing if self.options.jumpers == "up" else -facing,
+            jumper_face=jumper_face,
             turnable=turnable,
             thrown=ways,
         )
@@ -327,6 +330,10 @@ class Bench:
         if turned and self.options.right_pins == "swapped":
             over = swap_rows(seated)
             seated, axis = over.pins, over.axis
+        led = turnable and axis is None
+        if led:
+            own, seated = seated, in_leads(seated, self.holes, jumper_face)
+            led = seated != own
         circuit = Circuit(bridges=bridges, pins=_by_node(seated), closed=closed)
         wired = _fold(
             [
@@ -339,7 +346,7 @@ class Bench:
             ]
         )
         closed_ones = closed_words(b for mine in bridges.values() for b in mine)
-        assumed = (*self._assumed(up, turned=turned, turnable=turnable), *closed_ones)
+        assumed = (*self._assumed(up, turned=turned, turnable=turnable, led=led), *closed_ones)
         half = HalfWiring(
             hand=hand,
             board=self.number,
@@ -370,7 +377,7 @@ class Bench:
             )
         return named
 
-    def _assumed(self, up: Side, *, turned: bool, turnable: bool) -> Iterator[str]:
+    def _assumed(self, up: Side, *, turned: bool, turnable: bool, led: bool) -> Iterator[str]:
         if turnable:
             if not self.hands.hand_known:
                 left = next(g.face_up for g in self.hands.groups if g.hand == "left")
@@ -385,6 +392,11 @@ class Bench:
             yield (
                 "The controller sits the same way up as on the left half, so its rows change "
                 "places: every hole takes the pin that lies opposite it across the rows."
+            )
+        elif led:
+            yield (
+                "The controller's footprint has jumpers of its own: those on the face that is "
+                f"{self.options.jumpers} are closed, and its pins are in the holes these lead to."
             )
         elif turned:
             yield (
