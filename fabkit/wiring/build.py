@@ -15,6 +15,7 @@ from fabkit.base.findings import Finding, Place, worst_first
 from fabkit.base.units import counted, format_number, natural
 from fabkit.board.copper import Copper, trace_copper
 from fabkit.board.model import Board, Component
+from fabkit.board.nets import is_power
 from fabkit.keyboard.build import describe, find_keyboard, headline
 from fabkit.keyboard.candidates import is_switch
 from fabkit.keyboard.hands import opposite
@@ -40,7 +41,6 @@ from fabkit.wiring.circuit import (
     find_bridges,
     find_controllers,
     find_key_pins,
-    is_power,
     key_nodes,
     refuse_unknown,
     split_circuits,
