@@ -400,8 +400,13 @@ class CheckResult(Result, Sequence[Finding]):
 
     @property
     def needs_fine(self) -> bool:
-        """Whether a limit of the standard class is broken that the fine class keeps."""
-        return any(f.choice == FINE_CLASS for f in self.findings)
+        """Whether a limit of the standard class is broken that the fine class keeps.
+
+        What is only worth knowing, such as a thin legend line, needs no surcharge.
+        """
+        return any(
+            f.choice == FINE_CLASS and f.consequence is Consequence.DECIDE for f in self.findings
+        )
 
     @property
     def finest_mm(self) -> float | None:

@@ -7,8 +7,9 @@ from types import SimpleNamespace
 
 import pytest
 from checks.test_geometry_rules import board_of
-from rules.set_cases import PADS, drill
+from rules.set_cases import PADS, drill, layer, line
 
+import fabkit
 from fabkit.base.findings import Consequence, Finding, Place
 from fabkit.checks.judging import check
 from fabkit.checks.model import State
@@ -112,3 +113,17 @@ def test_a_lost_tool_table_is_one_stop():
     assert [group[0].id for group in result.causes(Consequence.STOP)] == ["drill/tool-undefined"]
     assert any(f.follows == "drill/tool-undefined" for f in result)
     assert result.verdict.startswith("do not order: 1 stop")
+
+
+def test_what_is_only_worth_knowing_takes_no_fine_class() -> None:
+    """A thin legend line needs no surcharge: the board is fit to order without it."""
+    board = board_of(
+        legend_gbr=layer("Legend,Top", line((5, 10), (9, 10)), pen=0.12),
+    )
+    result = fabkit.check(board, options=fabkit.CheckOptions(only=("legend/line",)))
+    (thin,) = result.findings
+    assert (thin.consequence, thin.choice) == (Consequence.KNOW, "fine class")
+    assert not result.needs_fine
+
+    narrow = board_of(top_gbr=layer("Copper,L1,Top", line((5, 10), (9, 10)), pen=0.12))
+    assert fabkit.check(narrow, options=fabkit.CheckOptions(only=("copper/width",))).needs_fine
