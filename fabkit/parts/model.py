@@ -545,6 +545,7 @@ def assembly_steps(lines: Sequence[BillLine]) -> tuple[AssemblyStep, ...]:
         parts = [a for a in lines if a.step == order]
         if not parts and stage.key not in ("inspect", "test"):
             continue
+        marked = halved and stage.key == "inspect"
         cautions: list[str] = []
         if stage.solders and not warned:
             cautions += [HEAT, FUMES, LEAD, DEFER]
@@ -558,7 +559,7 @@ def assembly_steps(lines: Sequence[BillLine]) -> tuple[AssemblyStep, ...]:
         steps.append(
             AssemblyStep(
                 number=len(steps) + 1,
-                title=stage.title,
+                title=f"{stage.title}; mark left and right" if marked else stage.title,
                 parts=tuple(part_text(a, halved=halved) for a in parts),
                 cautions=tuple(cautions),
             )
@@ -623,7 +624,7 @@ class Stage:
 
 
 STAGES = (
-    Stage(key="inspect", title="Look the bare boards over; mark left and right", solders=False),
+    Stage(key="inspect", title="Look the bare boards over", solders=False),
     Stage(key="surface", title="Solder the low surface parts", solders=True),
     Stage(key="low", title="Solder the low leaded parts", solders=True),
     Stage(key="sockets", title="Solder the sockets on the back", solders=True),

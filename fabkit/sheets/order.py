@@ -398,12 +398,13 @@ def design_name(keyboard: str, package: Path, use: str = "") -> str:
     package
         Makes two designs distinct that are otherwise the same.
     use
-        What it is, where no other design of the order is the same.
+        What it is, where no other design of the order is the same; "none" names nothing.
 
     >>> design_name("wheatear", Path("left.zip")), design_name("wheatear", Path("gerber_top.zip"))
     ('wheatear-left', 'wheatear-top')
     """
-    part = use or _NO_WORD.sub("", package_stem(package)).strip("-_. ") or "board"
+    stem = _NO_WORD.sub("", package_stem(package)).strip("-_. ")
+    part = use if use not in ("", "none") else stem or "board"
     return part if part.casefold().startswith(keyboard.casefold()) else f"{keyboard}-{part}"
 
 

@@ -469,6 +469,13 @@ def test_empty_board_says_that_nothing_was_found() -> None:
     assert bill.plan.total == Decimal(0)
 
 
+def test_boards_without_halves_are_not_marked_left_and_right() -> None:
+    """A board without keys has no left and no right."""
+    assert build_bill(make_board(keys=0), load_parts()).assembly[0].title == (
+        "Look the bare boards over"
+    )
+
+
 def test_working_order_and_cautions() -> None:
     """Sockets before what is plugged in; heat, fumes and lead once, polarity before power."""
     text = BOOK + (
@@ -479,7 +486,7 @@ def test_working_order_and_cautions() -> None:
     titles = [s.title for s in steps]
     soldering = next(s for s in steps if "sockets" in s.title)
 
-    assert titles[0].startswith("Look the bare boards over")
+    assert titles[0] == "Look the bare boards over; mark left and right"
     assert titles.index(soldering.title) < next(i for i, t in enumerate(titles) if "Plug" in t)
     assert titles[-1] == "Connect the battery, last of all"
     assert any("irritates airways" in c for c in soldering.cautions)

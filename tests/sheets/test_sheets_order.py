@@ -9,7 +9,7 @@ import pytest
 
 from fabkit.base.errors import SheetError
 from fabkit.sheets.house import house_from
-from fabkit.sheets.order import Order, load_order, order_for, order_from
+from fabkit.sheets.order import Order, design_name, load_order, order_for, order_from
 from fabkit.sheets.order_template import ProposedBoard, order_template
 from fabkit.sheets.toml_text import parse_sheet
 
@@ -156,6 +156,12 @@ def test_designs_are_named_after_the_keyboard() -> None:
     names = [one.name for one in load_text(WITH_PLATES).boards]
 
     assert names == ["Wheatear-top", "Wheatear-left", "Wheatear-right", "wheatear-bottom.v2"]
+
+
+def test_a_design_is_not_called_none() -> None:
+    """A lone board without keys is named after its file; "none" says nothing."""
+    assert design_name("siskin", Path("bottom plate.zip"), "none") == "siskin-bottom plate"
+    assert design_name("siskin", Path("top.zip"), "plate") == "siskin-plate"
 
 
 def test_a_version_keeps_its_dots() -> None:
