@@ -21,9 +21,11 @@ from fabkit.checks.copper_facts import (
     cuts_of,
     half_holes,
     midway,
+    padded_cuts,
     require_copper,
 )
 from fabkit.checks.declare import check
+from fabkit.checks.hole_spacing import crossings
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge
 from fabkit.formats.gerber.model import Kind
@@ -85,9 +87,14 @@ def edge(case: Case) -> Iterator[Finding]:
     boards = shapely.get_parts(profile)
     line = facets_of(boards)
     rim = FacetTree(line).lines(np.arange(len(line)))
+    on_rim = shapely.line_interpolate_point(rim, 0.5, normalized=True)
     reach = case.limit("copper_to_edge_mm")
-    halved = np.flatnonzero(case.shared(half_holes))
-    halved = halved[shapely.distance(cuts.shapes[halved], shapely.boundary(profile)) <= 0]
+    # The pad of a castellation ends at the edge on purpose.  Pads of other plated holes that cross
+    # it, and of slots that are drawn as cut-outs, are cut with them, and found with them.
+    crossing = case.shared(half_holes) | case.shared(crossings)
+    halved = cuts.shapes[crossing & (cuts.plated == 1)]
+    halved = halved[shapely.distance(halved, shapely.boundary(profile)) <= 0]
+    halved = np.concatenate((halved, case.shared(padded_cuts)))
     near: list[Spots] = []
     beyond: list[Spots] = []
     for index, boundary in enumerate(copper.pieces.boundaries):
@@ -99,15 +106,20 @@ def edge(case: Case) -> Iterator[Finding]:
         lines = boundary.lines(facet)
         distance = shapely.distance(rim[edge_row], lines)
         middle = midway(rim[edge_row], lines)
+        # Where copper goes on far beyond the edge, no border of it is near.
+        rows = copper.pieces.on_layer(index)
+        pieces = copper.pieces.polygons[rows]
+        piece = pieces_at(pieces, on_rim)
+        over = (piece >= 0) & ~drawn[rows[piece]] if len(rows) else piece >= 0
+        distance = np.concatenate((distance, np.zeros(np.count_nonzero(over))))
+        middle = np.concatenate((middle, shapely.get_coordinates(on_rim[over])))
         if len(halved) and len(middle):
-            # The pad of a castellation ends at the edge on purpose; what lies this near to one is
-            # its pad.
-            spared = shapely.STRtree(cuts.shapes[halved]).query(
+            # What lies this near to one is its pad.
+            spared = shapely.STRtree(halved).query(
                 shapely.points(middle), predicate="dwithin", distance=1.0
             )[0]
             distance, middle = np.delete(distance, spared), np.delete(middle, spared, axis=0)
         near.append(Spots.on_layer(index, *join_stretches(distance, middle)))
-        pieces = copper.pieces.polygons[copper.pieces.on_layer(index)]
         points = shapely.point_on_surface(pieces)
         outside = np.flatnonzero(
             (pieces_at(boards, points) < 0) & ~shapely.intersects(profile, pieces)

@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
 from fabkit.base.findings import Place
-from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
+from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.connectivity import cut_columns, pieces_at
 from fabkit.board.copper import Copper, trace_copper
 from fabkit.board.model import Layer
@@ -29,6 +29,7 @@ from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes, object_s
 from fabkit.geometry.areas import MARGIN_MM, polygons_of
 from fabkit.geometry.facing import Facings, facets_of, find_gaps, find_widths
 from fabkit.geometry.neighbours import grown, meeting_boxes
+from fabkit.package.model import RoleKind
 from fabkit.sheets.house import Limit
 
 SAME_SPOT_MM: Final = 0.5
@@ -114,6 +115,40 @@ def half_holes(case: Case) -> Bools:
         off = shapely.distance(shapely.points(cuts.x, cuts.y), shapely.boundary(profile))
         out |= (cuts.plated == 1) & cuts.round & (off < cuts.width / 4)
     return out
+
+
+MOSTLY: Final = 0.85
+"""Share of a cut-out that a pad covers; one that is no longer than the cut leaves its ends."""
+
+
+def padded_cuts(case: Case) -> Shapes:
+    """Cut-outs of the profile that lie in bare pads of both faces: slots meant to be plated."""
+    board = case.board
+    outer = [(k, layer.side) for k, layer in enumerate(board.copper) if layer.side is not None]
+    masks = {a.side: a.file.image for a in board.layers if a.kind is RoleKind.MASK}
+    # A pour that nobody cleared around a slot is covered by the mask.
+    if board.profile is None or len(outer) < 2 or not masks.keys() >= {s for _, s in outer}:
+        return np.empty(0, dtype=object)
+    pieces = case.shared(copper_of).pieces
+    # The first ring of each part is its outside.
+    rings, part = shapely.get_rings(shapely.get_parts(board.profile), return_index=True)
+    cuts = shapely.polygons(rings[1:][np.diff(part) == 0])
+    # A hole drilled in the slot has taken its copper away.
+    whole = shapely.area(cuts)
+    left = whole - _shared_areas(cuts, board.hole_shapes)
+    for k, side in outer:
+        bare = _shared_areas(cuts, shapely.get_parts(masks[side])) >= MOSTLY * whole
+        copper = _shared_areas(cuts, pieces.polygons[pieces.on_layer(k)])
+        lies = bare & (copper >= np.maximum(MOSTLY * left, AREA_MM2))
+        cuts, whole, left = cuts[lies], whole[lies], left[lies]
+    return np.asarray(cuts)
+
+
+def _shared_areas(shapes: Shapes, others: Shapes) -> Floats:
+    """Area of each shape that others cover, mm2; those do not overlap."""
+    row, other = shapely.STRtree(others).query(shapes, predicate="intersects")
+    area = shapely.area(shapely.intersection(shapes[row], others[other]))
+    return np.bincount(row, area, minlength=len(shapes)).astype(np.float64)
 
 
 def cut_place(case: Case, cut: int, *, side: str | None = None) -> Place:

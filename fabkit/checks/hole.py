@@ -21,6 +21,7 @@ from fabkit.checks.copper_facts import Cuts, cuts_at, cuts_of, on_board, require
 from fabkit.checks.declare import check
 from fabkit.checks.fellows import ALIKE_MM as FELLOW_MM
 from fabkit.checks.fellows import FEWEST, find_gaps_of_fellows
+from fabkit.checks.hole_spacing import break_rows
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, holes_at, judge, points_at, spots_at
 from fabkit.formats.drill.model import ROUND_MM
@@ -53,12 +54,24 @@ def sizes(case: Case) -> Iterator[Finding]:
     """Holes are neither smaller nor larger than the house drills."""
     holes = case.board.holes
     known = holes.diameter > 0
+    # Plated, or drilled up to the least size, such a row breaks as well: any drill will do.
+    enough = holes.diameter >= case.limit("drill_min_plated_mm")
+    bites = case.shared(break_rows)[: len(holes)] & enough
+    small = np.flatnonzero(bites & (holes.diameter < case.limit("drill_min_nonplated_mm")))
+    yield from group(
+        BARE_SMALL,
+        Measures(holes.diameter[small], holes_at(case, small)),
+        "holes in rows to break boards apart are only {worst}",
+        limit=case.limit("drill_min_nonplated_mm"),
+        severity=Severity.NOTE,
+        advice="Nothing: plated or drilled larger, the rows break as well.",
+    )
     for rule, key, mine, words in (
         (PLATED_SMALL, "drill_min_plated_mm", known & (holes.plated != 0), "smallest plated hole"),
         (
             BARE_SMALL,
             "drill_min_nonplated_mm",
-            known & (holes.plated == 0),
+            known & (holes.plated == 0) & ~bites,
             "smallest non-plated hole",
         ),
     ):

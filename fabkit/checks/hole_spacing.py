@@ -293,7 +293,7 @@ def edge(case: Case) -> Iterator[Finding]:
             severity=Severity.NOTE,
             advice="Nothing, if boards are to be broken apart here; order it as a panel.",
         )
-    yield from _crossings(case, cuts, np.flatnonzero(meets & ~in_row))
+    yield from _crossings(case, np.flatnonzero(case.shared(crossings) & ~in_row))
     near = np.flatnonzero(inside & ~meets & ~in_row)
     thickness = case.thickness_mm or 0.0
     ratio = case.limit("hole_to_edge_thickness_ratio")
@@ -324,12 +324,17 @@ def edge(case: Case) -> Iterator[Finding]:
     )
 
 
-def _crossings(case: Case, cuts: Cuts, rows: Ints) -> Iterator[Finding]:
-    """Half holes: castellations are meant, others are to be looked at."""
-    halved = case.shared(half_holes)[rows]
-    rings = shapely.get_parts(shapely.get_rings(shapely.get_parts(case.board.profile)))
+def crossings(case: Case) -> Bools:
+    """Cuts that the board's edge crosses, without those that are drawn as cut-outs, too."""
+    cuts, profile = case.shared(cuts_of), case.board.profile
+    out = np.zeros(len(cuts.shapes), dtype=bool)
+    if profile is None:
+        return out
+    boundary = shapely.boundary(profile)
+    shapely.prepare(boundary)
+    rows = np.flatnonzero(shapely.dwithin(boundary, cuts.shapes, 0.0))
+    rings = shapely.get_parts(shapely.get_rings(shapely.get_parts(profile)))
     discs = shapely.polygons(rings)
-    meant = cuts.castellated[rows]
     drawn = np.zeros(len(rows), dtype=bool)
     size = shapely.area(discs)
     for k, cut in enumerate(cuts.shapes[rows]):
@@ -338,16 +343,24 @@ def _crossings(case: Case, cuts: Cuts, rows: Ints) -> Iterator[Finding]:
         both = shapely.area(shapely.symmetric_difference(alike, cut))
         drawn[k] = bool(np.any(both < 0.05 * cut.area))
     # What lies in a cut-out but for its rim is the first bite of routing it.
-    left = shapely.area(shapely.intersection(cuts.shapes[rows], case.board.profile))
+    left = shapely.area(shapely.intersection(cuts.shapes[rows], profile))
     drawn |= left < 0.05 * shapely.area(cuts.shapes[rows])
+    out[rows[cuts.castellated[rows] | ~drawn]] = True
+    return out
+
+
+def _crossings(case: Case, rows: Ints) -> Iterator[Finding]:
+    """Half holes: castellations are meant, others are to be looked at."""
+    cuts = case.shared(cuts_of)
+    halved, meant = case.shared(half_holes)[rows], cuts.castellated[rows]
     for mine, severity, text in (
         (meant, Severity.NOTE, "castellated holes on the edge: order them by name"),
         (
-            ~meant & halved & ~drawn,
+            ~meant & halved,
             Severity.WARNING,
             "plated holes are halved by the board's edge, and no file calls them castellated",
         ),
-        (~meant & ~halved & ~drawn, Severity.WARNING, "holes cross the board's edge"),
+        (~meant & ~halved, Severity.WARNING, "holes cross the board's edge"),
     ):
         picked = rows[mine]
         yield from group(

@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Floats, Shapes, rows_by
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm, format_number
+from fabkit.checks.copper_facts import padded_cuts
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, PlaceOf, group
@@ -34,6 +35,7 @@ TIER_NEAR_MM: Final = 10.0
 """A board this little over a price tier is worth shrinking (common practice)."""
 
 SLOT: Final = load_rule("profile/cut-too-narrow")
+PADDED: Final = load_rule("profile/cut-in-pads")
 CORNER: Final = load_rule("profile/inner-corner")
 STRIP: Final = load_rule("profile/strip-thin")
 TIER: Final = load_rule("profile/price-tier")
@@ -126,6 +128,22 @@ class _Turning:
         return float(self.radius[row[0]])
 
 
+@check(id="profile/pads", rules=(PADDED,), needs=("profile", "outer-copper"))
+def pads(case: Case) -> Iterator[Finding]:
+    """Slots that are to be plated are drilled, not drawn as cut-outs."""
+    cuts = case.shared(padded_cuts)
+    x, y = shapely.get_coordinates(shapely.centroid(cuts)).reshape(-1, 2).T
+    many = counted(len(cuts), "cut-out")
+    yield from group(
+        PADDED,
+        Measures(shapely.area(cuts), _places(case, x, y)),
+        f"{many} of the profile {'lies' if len(cuts) == 1 else 'lie'} in pads of both faces, "
+        "largest {worst}: the walls stay bare",
+        most=True,
+        unit="mm²",
+    )
+
+
 @check(id="profile/routing", rules=(SLOT, CORNER, STRIP), needs=("profile",))
 def routing(case: Case) -> Iterator[Finding]:
     """A router can cut the outline as drawn."""
@@ -144,6 +162,12 @@ def routing(case: Case) -> Iterator[Finding]:
             shapely.points(cuts.x, cuts.y), predicate="intersects"
         )[0]
         # A small circle in the outline is a hole to drill.
+        cuts = cuts.take(np.setdiff1d(np.arange(len(cuts)), inside))
+    padded = case.shared(padded_cuts)
+    if len(cuts) and len(padded):
+        spots = shapely.points(cuts.x, cuts.y)
+        inside = shapely.STRtree(padded).query(spots, predicate="intersects")[0]
+        # A slot to be drilled and plated; it has a finding of its own.
         cuts = cuts.take(np.setdiff1d(np.arange(len(cuts)), inside))
     radius, depth, xy, left = inner_corners(profile, bits[0])
     deep = depth > bits[0]

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from rules.set_cases import SOUND, dots, drill, frame, job, layer, line
 
-from fabkit.base.findings import Place, Severity
+from fabkit.base.findings import Consequence, Place, Severity
 from fabkit.board.build import build_board
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import Case, CheckOptions, State
@@ -204,11 +204,11 @@ def test_paste_that_is_turned_against_its_pads(width, height, fires):
     assert [f.count for f in found] == ([3] if fires else [])
 
 
-def row_of_holes(count):
-    """Bare holes of 0.5 mm every 0.75 mm, beginning on the right edge."""
+def row_of_holes(count, size=0.5):
+    """Bare holes every 0.75 mm, beginning on the right edge."""
     return drill(
         *((30 - 0.75 * k, 10) for k in range(count)),
-        size=0.5,
+        size=size,
         function="NonPlated,1,2,NPTH",
     )
 
@@ -231,6 +231,20 @@ def test_a_row_that_makes_a_slot_leaves_no_walls(function, met):
     assert [f.count for f in told("hole/joined", row_drl=row)] == [met]
     assert told("hole/overlap", row_drl=row) == []
     assert told("hole/wall-thin", row_drl=row) == []
+
+
+def test_holes_of_a_break_row_may_be_small():
+    """Five of 0.3 mm that break boards apart need no fine class; below every drill they do."""
+    (found,) = told("hole/non-plated-too-small", bare_drl=row_of_holes(5, 0.3))
+    assert (found.consequence, found.choice, found.count) == (Consequence.KNOW, "", 5)
+
+    (found,) = told("hole/non-plated-too-small", bare_drl=row_of_holes(5, 0.1))
+    assert found.consequence > Consequence.KNOW
+    (found,) = told(
+        "hole/non-plated-too-small",
+        bare_drl=drill((15, 10), size=0.3, function="NonPlated,1,2,NPTH"),
+    )
+    assert found.consequence is Consequence.DECIDE
 
 
 def test_two_holes_on_the_edge_are_no_break_row():
@@ -395,6 +409,13 @@ def test_plated_hole_that_touches_the_edge_is_no_half_hole():
     (found,) = told("hole/crosses-edge", near_drl=drill((29.7, 10)))
 
     assert "castellated" not in found.message
+
+
+def test_pad_of_a_plated_hole_that_crosses_the_edge_is_told_with_it():
+    """A hole 0.3 mm inside the edge has its pad cut: one finding; a pad without has its own."""
+    top = layer("Copper,L1,Top", dots((29.7, 10), (5, 5)))
+    assert told("copper/edge-cut", top_gbr=top, near_drl=drill((29.7, 10))) == []
+    assert [f.count for f in told("copper/edge-cut", top_gbr=top)] == [1]
 
 
 def test_bare_hole_at_a_cut_out_crosses_no_edge():
@@ -601,3 +622,44 @@ def test_a_pad_that_few_holes_of_a_size_lack_is_forgotten(lost, severity, functi
     assert found.severity is severity
     assert found.count == lost
     assert at(found, 4, 10)
+
+
+def slot_of_a_pad(*faces, bare=True):
+    """A cut-out of 0.6 x 1.2 mm in the profile, in a pad of 1.6 x 2.2 mm on some faces."""
+    pad = line((14.5, 9.1), (14.5, 10.3)) + line((15.1, 9.1), (15.1, 10.3))
+    pad += line((14.8, 9.1), (14.8, 10.3))
+    files = {"profile_gbr": layer("Profile,NP", frame(30, 20) + frame(0.6, 1.2, 14.5, 9.1), pen=0)}
+    for face, number in (("Top", 1), ("Bot", 2)):
+        body = dots((5, 5), (25, 15)) + (pad if face in faces else "")
+        name = {"Top": "top_gbr", "Bot": "bottom_gbr"}[face]
+        files[name] = layer(f"Copper,L{number},{face}", body, pen=1.0)
+        opened = layer(f"Soldermask,{face}", body if bare else dots((5, 5)), pen=1.0)
+        files[f"mask_{name}"] = opened
+    return files
+
+
+def test_slot_of_a_pad_drawn_in_the_profile_is_to_be_plated():
+    """Pads on both faces make it a plated slot: that is said, not that copper meets the edge."""
+    files = slot_of_a_pad("Top", "Bot")
+    (found,) = told("profile/cut-in-pads", **files)
+    assert (found.count, found.measured) == (1, pytest.approx(0.72))
+    assert at(found, 14.8, 9.7)
+    for rule in ("profile/cut-too-narrow", "copper/edge-cut", "copper/edge-near"):
+        assert told(rule, **files) == []
+
+    for other in (slot_of_a_pad("Top"), slot_of_a_pad("Top", "Bot", bare=False)):
+        assert told("profile/cut-in-pads", **other) == []
+        assert len(told("profile/cut-too-narrow", **other)) == 1
+        assert len(told("copper/edge-cut", **other)) == 1
+
+
+def test_copper_far_beyond_the_edge_runs_over_it():
+    """A pour that ends 1 mm beyond the board or lies over a cut-out has no border at the edge."""
+    wide = "G36*\n" + frame(32, 22, -1, -1) + "G37*\n"
+    (found,) = told("copper/edge-cut", top_gbr=layer("Copper,L1,Top", wide))
+    assert found.count == 1
+
+    profile = layer("Profile,NP", frame(30, 20) + frame(4, 4, 13, 8), pen=0)
+    pour = layer("Copper,L1,Top", "G36*\n" + frame(28, 18, 1, 1) + "G37*\n")
+    (found,) = told("copper/edge-cut", top_gbr=pour, profile_gbr=profile)
+    assert (found.count, "at a cut-out" in found.message) == (1, True)
