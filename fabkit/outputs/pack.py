@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import re
 import uuid
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import replace as replace_fields
 from datetime import datetime
@@ -24,11 +24,12 @@ from fabkit.base.findings import Severity
 from fabkit.base.tables import Record
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.build import build_board
-from fabkit.board.model import Board
+from fabkit.board.model import Board, panel_words
 from fabkit.board.profile import PROFILE_INFERRED
 from fabkit.board.single import choose_edge
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
+from fabkit.compare.boards import stated_options
 from fabkit.compare.model import SAME_MM
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
@@ -622,6 +623,28 @@ def headed(title: str) -> list[str]:
     return ["", title, "-" * len(title)]
 
 
+def _special(board: Board, files: Mapping[str, PackageFile]) -> Iterator[tuple[str, str]]:
+    """List what a house charges for or asks about, where files state or draw it."""
+    if board.panel is not None:
+        # The readme is plain ASCII, as far as names are.
+        yield "Panel", panel_words(board.panel).removeprefix("panel of ").replace("×", "x")
+    drawn = {layer.file.name for layer in board.layers if len(layer.file.objects)}
+    scores = [
+        member
+        for member, file in files.items()
+        if file.role.kind is RoleKind.SCORE and file.name in drawn
+    ]
+    if scores:
+        yield "Score lines", ", ".join(scores)
+    named = ["Castellated" in "".join(function) for function in board.hole_functions]
+    halves = np.count_nonzero(np.isin(board.holes.function, np.flatnonzero(named)))
+    if halves:
+        yield "Castellated holes", str(halves)
+    for title, stated in stated_options(board).items():
+        if stated.words == "yes":
+            yield title[0].upper() + title[1:], "yes"
+
+
 def readme_text(
     board: Board,
     files: Mapping[str, PackageFile],
@@ -647,7 +670,8 @@ def readme_text(
     ]
     name = title_of(board, options)
     lines = [name, "=" * len(name), "", "Fabrication files.", *headed("Wanted")]
-    lines += [f"{fact + ':':<20}{value}" for fact, value in facts if value]
+    asked = [*facts[:1], *_special(board, files), *facts[1:]]
+    lines += [f"{fact + ':':<20}{value}" for fact, value in asked if value]
     if not all(value for _, value in facts):
         lines.append(f"{'All else:':<20}see the order")
     lines += headed("Files")
@@ -655,6 +679,8 @@ def readme_text(
     width_of_names = max((len(member) for member in files), default=0) + 2
     for member, file in files.items():
         exported = f" (exported as {file.name})" if is_renamed(member, file) else ""
+        if isinstance(file.content, GerberFile) and not len(file.content.objects):
+            exported += " (draws nothing)"
         if file.name not in given:
             exported = " (made by fabkit, as no file of the export is a profile)"
         lines.append(f"{member:<{width_of_names}}{file.role}{exported}")

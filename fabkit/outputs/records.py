@@ -89,6 +89,7 @@ def board_record(board: Board) -> Record:
         "width_mm": width,
         "height_mm": height,
         "area_mm2": board.area_mm2,
+        "panel": board.panel.words if board.panel else None,
         "copper_layers": len(board.copper),
         "layers": [layer.name for layer in board.layers],
         "thickness_mm": board.thickness_mm,
@@ -128,7 +129,9 @@ def drill_table(board: Board) -> list[Record]:
     for row in firsts:
         key = (round(float(board.slots.diameter[row]), 4), int(board.slots.plated[row]))
         rows.setdefault(key, [0, 0])[1] += 1
-    words = {1: "plated", 0: "non-plated", -1: "not known"}
+    # Without copper there is nothing to plate.
+    bare = not any(len(layer.file.objects) for layer in board.copper)
+    words = {1: "plated", 0: "non-plated", -1: "non-plated" if bare else "not known"}
     return [
         {"diameter_mm": diameter, "plating": words[plated], "holes": holes, "slots": slots}
         for (diameter, plated), (holes, slots) in sorted(rows.items())

@@ -217,9 +217,11 @@ def print_board(console: Terminal, board: Record, boards: Sequence[Record] = ())
     """Print one line about the board, and what speaks against the user's word of what it is."""
     thickness = board["thickness_mm"]
     width, height = board["width_mm"], board["height_mm"]
+    panel = any(kind["headline"].startswith("panel") for kind in boards)
     words = [
         f"{board['name']}:",
         *(f"{kind['headline']};" for kind in boards),
+        *([f"{board['panel']};"] if board["panel"] and not panel else []),
         f"{format_number(width, digits=2)} × {format_mm(height, digits=2)},",
         f"{board_counts(board)},",
         f"{format_mm(thickness)} thick" if thickness else "thickness not stated",

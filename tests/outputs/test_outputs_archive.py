@@ -183,6 +183,38 @@ def test_the_readme_orders_no_copper_finish_of_a_bare_plate() -> None:
     assert card.count("see the order") == 1
 
 
+def test_the_readme_names_what_a_house_asks_about() -> None:
+    """A panel, its score lines, half holes and what the job file states; by the fixtures' plans."""
+    fixtures = Path(__file__).parents[2] / "fixtures"
+    board = fabkit.build_board(fabkit.open_package(fixtures / "kinds/panel-scored"))
+    text = readme_text(board, files_to_pack(board.package)[0], PackOptions(), {})
+    assert "Panel:              6 equal boards of 66 x 24 mm; 132 x 82 mm in all, 4 rails" in text
+    assert "Score lines:        goldcrest-score.gbr" in text
+
+    card = fabkit.build_board(fabkit.open_package(CARD))
+    plain = readme_text(card, files_to_pack(card.package)[0], PackOptions(), {})
+    for word in ("Panel", "Score lines", "Castellated"):
+        assert word not in plain
+    # The same drills, called castellated: their functions stand in a table of the board.
+    functions = tuple(("Plated", "1", "2", "CastellatedDrill") for _ in card.hole_functions)
+    halved = replace(card, hole_functions=functions)
+    text = readme_text(halved, {}, PackOptions(), {})
+    assert f"Castellated holes:  {np.count_nonzero(card.holes.function >= 0)}" in text
+
+
+def test_holes_of_a_bare_plate_are_not_plated() -> None:
+    """Where no layer draws copper nothing can be plated, and no house needs to ask."""
+    card = fabkit.build_board(fabkit.open_package(CARD))
+    holes = card.holes.with_columns(plated=np.full_like(card.holes.plated, -1))
+    unknown = replace(card, holes=holes)
+
+    assert "not known" in readme_text(unknown, {}, PackOptions(), {})
+    layers = tuple(layer for layer in card.layers if layer.kind is not RoleKind.COPPER)
+    plate = readme_text(replace(unknown, layers=layers), {}, PackOptions(), {})
+    assert "not known" not in plate
+    assert "non-plated" in plate
+
+
 @pytest.fixture(scope="module")
 def bare() -> CheckResult:
     """A verdict that forbids nothing, so that packing alone is tried."""
