@@ -32,7 +32,7 @@ from fabkit.checks.hole import holes_of_parts
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, objects_at, spots_at
-from fabkit.formats.gerber.model import Kind, object_shapes
+from fabkit.formats.gerber.model import Kind, object_shapes, pen_widths
 from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree, label_groups, meeting_boxes
 from fabkit.rules import load_rule
@@ -59,6 +59,9 @@ FLOATING: Final = load_rule("copper/floating")
 LOOSE_END: Final = load_rule("copper/loose-end")
 SHORT_MM: Final = 0.5
 """A track that ends so near to a pad it points at was meant to reach it (a choice of ours)."""
+STRAIGHT_MM: Final = 50.0
+"""A track seldom runs further without a bend or a pad (common practice)."""
+
 LONELY_PAD: Final = load_rule("copper/lonely-pad")
 
 
@@ -106,6 +109,7 @@ def loose_ends(case: Case) -> Iterator[Finding]:
     # Where nets are named, a pad that is cut off is found by its net.
     if not copper.named.any():
         yield from _stops_short(case, copper)
+        yield from _parted(case, copper)
         yield from _lonely_pads(case, copper)
         yield from _unlike_fellows(case, copper)
 
@@ -192,6 +196,56 @@ def _stops_short(case: Case, copper: Copper) -> Iterator[Finding]:
             most=True,
             severity=Severity.WARNING,
             advice="Draw the track on to the pad, unless it is left open on purpose.",
+        )
+
+
+def _parted(case: Case, copper: Copper) -> Iterator[Finding]:
+    """Tracks whose loose ends face each other: the piece between them is gone."""
+    for index, layer in enumerate(case.board.copper):
+        rows, x, y = case.shared(loose_ends_of)[index]
+        # A stroke with two loose ends is no track: an oblong pad may be drawn so.
+        once = np.flatnonzero(np.bincount(rows, minlength=1)[rows] == 1)
+        rows, x, y = rows[once], x[once], y[once]
+        drawn, end = layer.file.objects.take(rows), np.column_stack((x, y))
+        start, last = drawn.starts(), drawn.ends()
+        at_last = np.hypot(*(last - end).T) < np.hypot(*(start - end).T)
+        heading = np.exp(1j * np.angle((end - np.where(at_last[:, None], start, last)) @ (1, 1j)))
+        one, two = PointTree(end).between(end, STRAIGHT_MM).T
+        way = (end[two] - end[one]) @ (1, 1j)
+        gap = np.abs(way)
+        island = copper.pieces.island[copper.layers[index].piece[rows]]
+        pen = pen_widths(layer.file, rows)
+        within = on_board(case, x, y)
+        facing = (
+            (one < two)
+            & (gap > COINCIDENT_MM)
+            & within[one]
+            & within[two]
+            & (island[one] != island[two])
+        )
+        facing &= np.abs(pen[one] - pen[two]) <= COINCIDENT_MM
+        # A track turns by an eighth at most where it bends.
+        for turn in (heading[one].conj() * way, heading[two].conj() * -way):
+            facing &= turn.real >= (np.cos(np.pi / 4) - 0.01) * gap
+        one, two, gap = one[facing], two[facing], gap[facing]
+        lost = shapely.buffer(
+            shapely.linestrings(np.stack((end[one], end[two]), axis=1)), pen[one] / 2
+        )
+        polygons = np.flatnonzero(copper.pieces.on_layer(index))
+        row, met = shapely.STRtree(lost).query(copper.pieces.polygons[polygons], "intersects")[::-1]
+        met_island = copper.pieces.island[polygons[met]]
+        crossed = np.zeros(len(one), dtype=bool)
+        crossed[row[(met_island != island[one[row]]) & (met_island != island[two[row]])]] = True
+        one, two, gap = one[~crossed], two[~crossed], gap[~crossed]
+        middle = (end[one] + end[two]) / 2
+        yield from group(
+            LOOSE_END,
+            Measures(gap, objects_at(case, layer, rows[one], *middle.T)),
+            f"tracks on {layer.name} end facing each other, up to {{worst}} apart, with nothing "
+            "between them",
+            most=True,
+            severity=Severity.WARNING,
+            advice="Draw the missing piece of the track, unless the two are to stay apart.",
         )
 
 

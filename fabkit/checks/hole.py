@@ -27,7 +27,7 @@ from fabkit.checks.worst import Measures, group, holes_at, judge, points_at, spo
 from fabkit.formats.drill.model import ROUND_MM
 from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree
-from fabkit.keyboard.patterns import find_sites, load_patterns
+from fabkit.keyboard.patterns import Pattern, PatternHole, find_sites, load_patterns
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -225,11 +225,12 @@ FEW_SHARE: Final = 0.25
 MOST_SHARE: Final = 0.8
 """Pads of other shapes alike of which fewer have a hole may be surface pads of both faces."""
 
-NARROW_MM: Final = 1.6
-"""Middle holes narrower by more than this are of another part."""
-
 ROUNDED_MM: Final = 0.05
 """A hole narrower by less was rounded: half a step of drills is 0.025 mm, a mil the same."""
+
+OFF_MM: Final = (0.4, 4.0)
+"""A middle hole off by less was rounded (contacts have play), by more it belongs to something else:
+contacts are 4.6 mm and more from the middle."""
 
 POST_NARROW: Final = load_rule("hole/post-narrow")
 MISSING: Final = load_rule("hole/missing")
@@ -439,7 +440,7 @@ def _of_footprints(case: Case) -> Iterator[Finding]:
     )
 
 
-@check(id="hole/key-post", rules=(POST_NARROW,), needs=("holes",))
+@check(id="hole/key-post", rules=(POST_NARROW, MISSING), needs=("holes",))
 def key_posts(case: Case) -> Iterator[Finding]:
     """Middle holes of keys let the post of the switch in that the other holes are for."""
     board = case.board
@@ -452,8 +453,11 @@ def key_posts(case: Case) -> Iterator[Finding]:
     rest = np.setdiff1d(np.arange(len(board.holes)), held)
     free = board.holes.take(rest)
     for pattern, post in known:
+        if sum(site.pattern.key == pattern.key for site in whole) >= FEWEST - 1:
+            yield from _posts_off(case, pattern, post, rest)
         least, _ = post.diameter_mm
-        narrow = replace(post, diameter_mm=(least - NARROW_MM, least - ROUNDED_MM))
+        # Sizes that were exchanged may have made it narrower than the pegs beside it.
+        narrow = replace(post, diameter_mm=(ROUNDED_MM, least - ROUNDED_MM))
         asked = replace(pattern, holes=tuple(narrow if h is post else h for h in pattern.holes))
         sites = find_sites(free, [asked], slots=board.slots, shared=True)
         rows = [
@@ -472,6 +476,46 @@ def key_posts(case: Case) -> Iterator[Finding]:
                 limit=post.least_mm,
             )
             return
+
+
+def _posts_off(case: Case, pattern: Pattern, post: PatternHole, rest: Ints) -> Iterator[Finding]:
+    """Middle holes beside the place that the two contact holes of their key show."""
+    if len(pattern.contacts) != 2:
+        return
+    free = case.board.holes.take(rest)
+    at = free.spots() @ (1, 1j)
+    one, two = (complex(*hole.at_mm) for hole in pattern.contacts)
+    mine, first, second = (
+        np.flatnonzero((free.diameter >= least) & (free.diameter <= most))
+        for least, most in (h.diameter_mm for h in (post, *pattern.contacts))
+    )
+    mine = mine[free.plated[mine] == 0]
+    if not (len(mine) and len(first) and len(second)):
+        return
+    step = at[second][None, :] - at[first][:, None]
+    a, b = np.nonzero(np.abs(np.abs(step) - abs(two - one)) <= pattern.tolerance_mm)
+    # A footprint may lie on either face, so its middle may be on either side.
+    middles = np.concatenate(
+        [
+            at[first[a]] - p * step[a, b] / (q - p)
+            for p, q in ((one, two), (one.conjugate(), two.conjugate()))
+        ]
+    )
+    if not len(middles):
+        return
+    tree = PointTree(np.column_stack((middles.real, middles.imag)))
+    off, _ = tree.query(free.spots()[mine])
+    rows = np.flatnonzero((off > OFF_MM[0]) & (off <= OFF_MM[1]))
+    if len(rows):
+        yield Finding.of(
+            MISSING,
+            f"{counted(len(rows), 'middle hole')} of keys {'are' if len(rows) > 1 else 'is'} not "
+            "where the contact holes show",
+            *(case.hole_place(int(row)) for row in rest[mine[rows[:20]]]),
+            count=len(rows),
+            severity=Severity.WARNING,
+            advice="Move it back to its key, and export the drill files again.",
+        )
 
 
 def _functions(copper: Copper, twins: Twins, names: frozenset[str]) -> Bools:

@@ -31,8 +31,9 @@ from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge
 from fabkit.formats.gerber.model import Kind
-from fabkit.geometry.areas import clip_to_box, touched
+from fabkit.geometry.areas import clip_each, clip_to_box, touched
 from fabkit.geometry.facing import FacetTree
+from fabkit.geometry.neighbours import grown
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -50,6 +51,10 @@ SAME_RING_MM: Final = 0.01
 
 SAME_PLACE_MM: Final = 0.05
 """A pad nearer to a hole's middle is that hole's own: two roundings of a coarse inch format."""
+
+RIM_SHARE: Final = 0.5
+"""Part of a bare hole's rim in copper, from which that copper was not drawn around it: what only
+touches it, such as a pad beside it, covers less (a choice of ours)."""
 
 FORGOTTEN_SHARE: Final = 0.2
 """Holes of one size without a pad on a face, by all of that size, up to which the pad is forgotten
@@ -247,11 +252,9 @@ def annular_ring(case: Case) -> Iterator[Finding]:
         worst = float(rings.open_deg[broken].max())
         yield from group(
             RING_BROKEN,
-            # A ring less than none is how far the hole reaches beyond its pad.
-            _around(case, rings.cut, rings.layer, np.maximum(-rings.ring, 0.0)).take(broken),
+            _around(case, rings.cut, rings.layer, rings.ring).take(broken),
             f"holes break out of their pads over up to {format_number(worst, digits=0)} degrees of "
-            "the rim, by up to {worst} {where}",
-            most=True,
+            "the rim; the smallest ring is {worst} {where}",
             limit=0.0,
             severity=Severity.ERROR if worst > BREAKOUT_DEG else Severity.WARNING,
         )
@@ -359,9 +362,17 @@ def bare_clearance(case: Case) -> Iterator[Finding]:
         _around(case, bare[near], nearest[near], least[near]),
         "copper nearest to a non-plated hole",
     )
-    severed, (parted, gone) = _severing(case, bare), _parting(case, bare)
+    severed, (parted, gone, padded) = _severing(case, bare), _parting(case, bare)
+    blind = through & ~severed & ~padded
+    blind[blind] = _without_clearance(case, bare[blind])
     for mine, severity, text, advice in (
-        (through & ~severed & ~parted, None, "drilled through copper", ""),
+        (through & ~severed & ~parted & ~blind, None, "drilled through copper", ""),
+        (
+            blind,
+            Severity.WARNING,
+            "through copper that keeps no clearance around it",
+            "Fill the pours again and export copper and holes together.",
+        ),
         (
             severed & ~parted,
             Severity.WARNING,
@@ -388,15 +399,15 @@ _PLATE: Final = (
 )
 
 
-def _parting(case: Case, rows: Ints) -> tuple[Bools, Bools]:
+def _parting(case: Case, rows: Ints) -> tuple[Bools, Bools, Bools]:
     """Bare cuts in the middle of pads on several layers, where a track ends.
 
     A hole for a screw or a post may stand in pads; one that tracks are drawn to joins them.
 
     Returns
     -------
-    parted, gone : (n,) bool
-        Which do so, and which of the cuts leave nothing of their pads.
+    parted, gone, padded : (n,) bool
+        Which do so, which of the cuts leave nothing of their pads, and which stand in any.
     """
     copper, cuts = require_copper(case), case.shared(cuts_of)
     pads, middles = copper.pads, shapely.points(cuts.spots()[rows])
@@ -414,11 +425,27 @@ def _parting(case: Case, rows: Ints) -> tuple[Bools, Bools]:
         drawn = layer.file.objects.take(strokes_of(layer)[0])
         ends = shapely.points(np.concatenate((drawn.starts(), drawn.ends())))
         led[tree.query(ends, predicate="intersects")[1]] = True
-    return np.asarray(led & (on.sum(axis=1) > 1)), gone
+    return np.asarray(led & (on.sum(axis=1) > 1)), gone, np.asarray(on.any(axis=1))
+
+
+def _without_clearance(case: Case, rows: Ints) -> Bools:
+    """Cuts of which a good part of the rim lies in copper of one layer: not made for each other."""
+    pieces, cuts = require_copper(case).pieces, case.shared(cuts_of)
+    out = np.zeros(len(rows), dtype=bool)
+    rims = shapely.boundary(shapely.buffer(cuts.shapes[rows], 2 * TOUCH_MM))
+    tree = shapely.STRtree(rims)
+    for index in range(len(case.board.copper)):
+        polygons = pieces.polygons[pieces.on_layer(index)]
+        polygon, rim = tree.query(polygons, predicate="intersects")
+        local = clip_each(polygons[polygon], grown(shapely.bounds(rims[rim]), TOUCH_MM))
+        inside = shapely.length(shapely.intersection(rims[rim], local))
+        covered = np.bincount(rim, inside, minlength=len(rows))
+        out |= covered > RIM_SHARE * shapely.length(rims)
+    return out
 
 
 def _severing(case: Case, rows: Ints) -> Bools:
-    """Round cuts over the whole width of a straight track whose ends are apart without it."""
+    """Round cuts over the whole width of a track, or over its bend, whose ends are apart then."""
     copper, cuts = require_copper(case), case.shared(cuts_of)
     out = np.zeros(len(rows), dtype=bool)
     discs = shapely.points(cuts.x[rows], cuts.y[rows])
@@ -444,6 +471,13 @@ def _severing(case: Case, rows: Ints) -> Bools:
         piece = pieces_at(polygons, shapely.points(ends[line[over]].reshape(-1, 2))).reshape(-1, 2)
         apart = (piece[:, 0] != piece[:, 1]) & (piece >= 0).all(axis=1)
         out[cut[over][apart]] = True
+        # Tracks that meet in the cut go on from its other side.
+        into = (away < radius[:, None]).sum(axis=1) == 1
+        into &= cuts.round[rows[cut]]
+        cut, outer = cut[into], ends[line[into], np.argmax(away[into], axis=1)]
+        rest = pieces_at(polygons, shapely.points(outer))
+        met = np.unique(np.column_stack((cut, rest))[rest >= 0], axis=0)[:, 0]
+        out |= np.bincount(met, minlength=len(rows)) > 1
     return out
 
 

@@ -31,7 +31,7 @@ from fabkit.checks.worst import Measures, group, judge, spots_at
 from fabkit.formats.gerber.model import object_shapes
 from fabkit.geometry.areas import clip_each
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
-from fabkit.geometry.neighbours import PointTree, boxes_of_groups
+from fabkit.geometry.neighbours import PointTree, boxes_of_groups, label_groups
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -69,6 +69,14 @@ SAME_PLACE_MM: Final = 0.05
 ALONE: Final = 0.2
 """Covered pads, by those open of the same size, up to which they are forgotten rather than meant
 (a choice of ours; covered pads that are meant are covered all alike)."""
+
+SLIPS: Final = 3
+"""Parts that lack paste or openings, all beyond a line or each in part, from which it is no choice;
+one of as many pads must lack it alone of its part (choices of ours)."""
+
+OF_PART_MM: Final = 3.0
+"""Pads of one size within this are mostly of one part: the longest usual two-pad diodes (SOD-123)
+have them 3.3 mm apart, chips of all usual sizes less."""
 
 WEB: Final = load_rule("mask/web-thin")
 USUAL_MARGIN_MM: Final = 0.16
@@ -357,17 +365,24 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     # The first pin of a row is often square: its equals are those with holes of one size.
     drilled = _drilled(case, copper, pads)
     lost |= through & few & (drilled > 0) & forgotten(drilled, fit.open)
-    for mine, severity, tail in (
-        (~fit.open & ~through & (stated | lost), Severity.WARNING, ""),
-        (~fit.open & ~through & ~stated & ~lost, Severity.NOTE, ""),
-        (~fit.open & through & lost, Severity.WARNING, _BEYOND),
-        (~fit.open & through & ~lost, Severity.NOTE, _BEYOND),
+    # What ends at a line was cut off, but for two halves that open either face alone.
+    covered = ~fit.open & through & forgotten(area, fit.open, len(area))
+    beyond = np.count_nonzero(fit.open & through) >= NEARLY_ALL * np.count_nonzero(
+        fit.open & (drilled > 0)
+    )
+    border = border_of(copper.pads.spots()[pads], fit.open, np.flatnonzero(covered & beyond))
+    lost |= covered & bool(border)
+    for mine, severity, where, tail in (
+        (~fit.open & ~through & (stated | lost), Severity.WARNING, "", ""),
+        (~fit.open & ~through & ~stated & ~lost, Severity.NOTE, "", ""),
+        (~fit.open & through & lost, Severity.WARNING, border, _BEYOND),
+        (~fit.open & through & ~lost, Severity.NOTE, "", _BEYOND),
     ):
         rows = np.flatnonzero(mine)
         yield from group(
             MISSING,
             some(area, rows),
-            f"{format_number(len(rows))} of {format_number(len(pads))} pads have no opening "
+            f"{format_number(len(rows))} of {format_number(len(pads))} pads{where} have no opening "
             f"in {side.layer.name}, largest {{worst}}{tail}",
             most=True,
             unit="mm²",
@@ -507,6 +522,23 @@ def forgotten(area: Floats, opened: Bools, most: float = ALONE) -> Bools:
     open_alike = np.bincount(alike[opened], minlength=alike.max(initial=-1) + 1)[alike]
     covered = np.bincount(alike[~opened], minlength=alike.max(initial=-1) + 1)[alike]
     return np.asarray(~opened & (covered <= most * open_alike))
+
+
+def border_of(at: Floats, there: Bools, lost: Ints) -> str:
+    """Line beyond which all that was left out lies, of several parts, and no more; in words."""
+    if len(lost) <= FEW or not there.any():
+        return ""
+    near = PointTree(at[lost]).pairs(OF_PART_MM)
+    if len(np.unique(label_groups(len(lost), *near.T))) < SLIPS:
+        return ""
+    for axis, name, beyond in ((0, "x", "right of"), (1, "y", "above")):
+        done, dry = at[there, axis], at[lost, axis]
+        if dry.min() > done.max():
+            return f" {beyond} {name} = {format_mm(float(done.max()))}"
+        if dry.max() < done.min():
+            beyond = {"x": "left of", "y": "below"}[name]
+            return f" {beyond} {name} = {format_mm(float(done.min()))}"
+    return ""
 
 
 def _area_bared(side: MaskSide, shapes: Shapes) -> Floats:

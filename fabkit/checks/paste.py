@@ -10,16 +10,28 @@ import shapely
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Place, Severity
-from fabkit.base.units import format_mm, format_number
+from fabkit.base.units import format_number
 from fabkit.board.copper import Copper
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import cuts_of, on_board, require_copper
 from fabkit.checks.declare import check
-from fabkit.checks.mask import FEW, SHIFT_MM, MaskSide, copper_under, forgotten, mask_sides, widest
+from fabkit.checks.mask import (
+    FEW,
+    FEWEST_PADS,
+    OF_PART_MM,
+    SHIFT_MM,
+    SLIPS,
+    MaskSide,
+    border_of,
+    copper_under,
+    forgotten,
+    mask_sides,
+    widest,
+)
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, spots_at
 from fabkit.geometry.areas import clip_to_box, touched
-from fabkit.geometry.neighbours import PointTree, label_groups
+from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -33,17 +45,6 @@ overprinting (common practice)."""
 MUCH: Final = 0.2
 """Paste beside its pad and pad beside its paste, as shares of them, of which both are too much (a
 choice of ours)."""
-
-SLIPS: Final = 3
-"""Parts that lack paste, all beyond one line or each in part, from which it is no choice; and so is
-one of as many pads without paste that lacks it alone of its part (choices of ours)."""
-
-OF_PART_MM: Final = 3.0
-"""Pads of one size within this are mostly of one part: the longest usual two-pad diodes (SOD-123)
-have them 3.3 mm apart, chips of all usual sizes less."""
-
-FEWEST_PADS: Final = 6
-"""Fewer pads do not show how a layer is made."""
 
 COVERED: Final = 0.5
 """Least share of its pad that paste usually covers (IPC-7525: 80 to 95 %; 50 to 80 % on the large
@@ -140,7 +141,7 @@ def _unprinted(
     rows, slip, words = np.flatnonzero(forgotten(area, printed)), False, ""
     # More of them are a part that is soldered by hand, but for what no hand would choose so.
     lost = np.flatnonzero(forgotten(area, printed, len(area)))
-    alone, border = _pads_alone(at, area, lost), _border(at, printed, lost)
+    alone, border = _pads_alone(at, area, lost), border_of(at, printed, lost)
     if border or len(alone) >= max(SLIPS, len(lost) / SLIPS):
         rows, slip = (lost, True) if border else (alone, True)
         words = border or ", next to others of their parts that have some"
@@ -185,23 +186,6 @@ def _pads_alone(at: Floats, area: Floats, lost: Ints) -> Ints:
     beside = np.bincount(pad, minlength=len(at))
     beside_dry = np.bincount(pad, dry[other], minlength=len(at))
     return np.flatnonzero(dry & (beside > 0) & (beside_dry == 0))
-
-
-def _border(at: Floats, printed: Bools, lost: Ints) -> str:
-    """Line beyond which all pads without paste lie, none with it and several parts; in words."""
-    if len(lost) <= FEW or not printed.any():
-        return ""
-    near = PointTree(at[lost]).pairs(OF_PART_MM)
-    if len(np.unique(label_groups(len(lost), *near.T))) < SLIPS:
-        return ""
-    for axis, name, beyond in ((0, "x", "right of"), (1, "y", "above")):
-        done, dry = at[printed, axis], at[lost, axis]
-        if dry.min() > done.max():
-            return f" {beyond} {name} = {format_mm(float(done.max()))}"
-        if dry.max() < done.min():
-            beyond = {"x": "left of", "y": "below"}[name]
-            return f" {beyond} {name} = {format_mm(float(done.min()))}"
-    return ""
 
 
 def _without(prints: Shapes, polygons: Shapes) -> Shapes:

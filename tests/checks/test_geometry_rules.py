@@ -261,15 +261,8 @@ def test_outline_drawn_in_a_copper_layer():
     (found,) = told("copper/outline-drawn", top_gbr=top)
 
     assert found.places[0].side == "top"
-    assert found.severity is Severity.NOTE  # it touches no copper; houses delete it
     assert told("copper/edge-near", top_gbr=top) == []
     assert told("copper/edge-cut", top_gbr=top) == []
-
-
-def test_outline_taken_from_a_copper_layer_is_not_drawn_there_once_more():
-    """Without a profile the frame of the copper layer is the only outline there is."""
-    top = copper("Copper,L1,Top", frame(30, 20), 0.1)
-    assert told("copper/outline-drawn", top_gbr=top, profile_gbr=None) == []
 
 
 def test_track_along_the_edge_is_no_outline():
@@ -291,14 +284,6 @@ def test_pad_as_large_as_its_plated_hole():
 
     assert found.count == 2
     assert told("hole/ring-broken", **files) == []
-
-
-def test_a_hole_that_breaks_out_reaches_beyond_its_pad():
-    """A hole of 1.0 mm, 0.7 mm beside the middle of its pad of 2.0 mm, reaches 0.2 mm beyond it."""
-    (found,) = told("hole/ring-broken", holes_drl=drill((5.7, 5), (25, 15)))
-
-    assert found.measured == pytest.approx(0.2, abs=0.01)
-    assert "by up to 0.2" in found.message
 
 
 def test_pad_open_on_the_other_side_alone():
@@ -577,6 +562,28 @@ def test_a_bare_hole_in_pads_on_two_layers_that_tracks_lead_to(size, tracks, sev
     )
     assert [f.severity for f in found] == [severity]
     assert at(found[0], 15, 10)
+
+
+def test_a_bare_hole_that_takes_the_bend_of_a_track_parts_it():
+    (found,) = told(
+        "hole/bare-through-copper",
+        top_gbr=copper("Copper,L1,Top", line((8, 10), (15, 10), (15, 16)), 0.3),
+        bare_drl=drill((15, 10), size=2.0, function=BARE),
+    )
+    assert found.severity is Severity.WARNING
+    assert "in two" in found.message
+
+
+@pytest.mark.parametrize(("y", "found"), [(10, ["decide"]), (12.95, ["know"]), (13.5, [])])
+def test_a_bare_hole_in_a_pour_that_keeps_no_clearance(y, found):
+    """A pour from y = 8 to 12; a hole of 2 mm inside, one that it only nibbles, one beside."""
+    pour = "G36*\n" + line((5, 8), (25, 8), (25, 12), (5, 12), (5, 8)) + "G37*\n"
+    said = told(
+        "hole/bare-through-copper",
+        top_gbr=layer("Copper,L1,Top", pour + dots((6, 10))),
+        bare_drl=drill((15, y), size=2.0, function=BARE),
+    )
+    assert [f.consequence.word for f in said] == found
 
 
 def test_a_ring_of_tracks_is_not_parted_by_one_hole():

@@ -71,14 +71,18 @@ def test_a_key_without_its_pegs_is_of_another_footprint():
     assert gaps([0.0] * 8, {(1, 0), (1, 1)}) == []
 
 
-def keys_of(diameter: float) -> Board:
-    """A board of two full-height keys whose middle holes have a diameter (places: published)."""
+def keys_of(diameter: float, *, keys: int = 2, off: float = 0.0) -> Board:
+    """A board of full-height keys whose middle holes have a diameter (places: published).
+
+    The last one's middle hole is off its place.
+    """
     bare = "NonPlated,1,2,NPTH"
-    holes = [(60 + 20 * k + x, 20 + y) for k in range(2) for x, y, _ in FOOTPRINT[2:]]
+    holes = [(60 + 20 * k + x, 20 + y) for k in range(keys) for x, y, _ in FOOTPRINT[2:]]
+    posts = [(60.0 + 20 * k + off * (k == keys - 1), 20.0) for k in range(keys)]
     files = {
-        "profile.gbr": layer("Profile,NP", frame(60, 40, 45, 0), pen=0.1),
+        "profile.gbr": layer("Profile,NP", frame(20 + 20 * keys, 40, 45, 0), pen=0.1),
         "sockets.drl": drill(*holes, size=3.0, function=bare),
-        "posts.drl": drill((60, 20), (80, 20), size=diameter, function=bare),
+        "posts.drl": drill(*posts, size=diameter, function=bare),
     }
     members = tuple(Member(name, text.encode()) for name, text in files.items())
     return build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
@@ -110,10 +114,25 @@ def test_a_cut_out_that_alone_of_its_kind_is_not_drilled(drilled):
     assert places == (lost if drilled == 5 else [])
 
 
-@pytest.mark.parametrize(("diameter", "found"), [(3.2, True), (3.8, False), (4.0, False)])
-def test_a_middle_hole_lets_the_post_of_its_switch_in(diameter, found):
+@pytest.mark.parametrize(("off", "found"), [(1.5, True), (0.0, False), (9.5, False)])
+def test_a_middle_hole_beside_the_place_its_contacts_show(off, found):
+    """Four whole keys and one of the same contacts; a hole half a key away is some other."""
+    (*said,) = run_check(key_posts, Case(keys_of(4.0, keys=5, off=off), load_house())).findings
+    assert [(f.id, f.count, f.places[0].x_mm) for f in said] == (
+        [("hole/missing", 1, pytest.approx(141.5))] if found else []
+    )
+
+
+@pytest.mark.parametrize("diameter", [3.2, 1.7])
+def test_a_middle_hole_too_narrow_for_the_post_of_its_switch(diameter):
+    """So it is as wide as its pegs, where the sizes of tools were exchanged."""
+    case = Case(keys_of(diameter), load_house())
+    said = [(f.id, f.count, f.measured) for f in run_check(key_posts, case).findings]
+    assert said == [("hole/post-narrow", 2, diameter)]
+
+
+@pytest.mark.parametrize("diameter", [3.8, 4.0])
+def test_a_middle_hole_lets_the_post_of_its_switch_in(diameter):
     """Posts of full-height switches are 4.0 mm wide, their holes 3.8 to 4.3 (common practice)."""
     case = Case(keys_of(diameter), load_house())
-    assert [(f.id, f.count, f.measured) for f in run_check(key_posts, case).findings] == (
-        [("hole/post-narrow", 2, 3.2)] if found else []
-    )
+    assert not run_check(key_posts, case).findings

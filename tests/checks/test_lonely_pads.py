@@ -112,3 +112,28 @@ def test_a_pad_of_another_size_is_not_missing():
     x, y = PADS[6]
     wide = f"%ADD11C,1.8*%\nD11*\n{dots((x, y))}"
     assert lacking([p for p in PADS if p != PADS[6]], wide) == []
+
+
+@pytest.mark.parametrize(
+    ("tracks", "count"),
+    [
+        (line((5, 10), (12, 10)) + line((18, 10), (25, 10)), 1),
+        (line((5, 10), (12, 10)) + line((14, 12), (25, 12), (25, 10)), 1),
+        (line((5, 10), (12, 10)) + line((12, 12), (25, 12), (25, 10)), 0),
+        (line((5, 10), (12, 10)) + line((25, 10), (25, 14), (13, 14)), 0),
+        (line((5, 10), (12, 10)) + line((18, 10), (25, 10)) + line((15, 5), (15, 15)), 0),
+    ],
+    ids=["in line", "by an eighth", "side by side", "past each other", "with a track between"],
+)
+def test_tracks_of_two_pads_that_end_facing_each_other(tracks, count):
+    """Pads at (5, 10) and (25, 10); the track between them lacks a piece."""
+    top = layer("Copper,L1,Top", dots((5, 10), (25, 10)), pen=2.0).removesuffix("M02*\n")
+    top += f"%ADD12C,0.2*%\nD12*\n{tracks}M02*\n"
+    files = {"top.gbr": top, "profile.gbr": layer("Profile,NP", frame(30, 20), pen=0.1)}
+    members = tuple(Member(name, text.encode()) for name, text in files.items())
+    board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+    findings = run_check(loose_ends, Case(board, load_house())).findings
+    facing = [f for f in findings if "facing" in f.message]
+    assert [(f.id, f.consequence.word, f.count) for f in facing] == (
+        [("copper/loose-end", "decide", 1)] * count
+    )

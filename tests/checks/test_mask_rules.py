@@ -128,3 +128,16 @@ def forgotten(*pads: tuple[float, bool]) -> list[bool]:
     """Which of (area, open) are forgotten."""
     area, opened = np.array(pads).T
     return mask.forgotten(area, opened.astype(bool)).tolist()
+
+
+@pytest.mark.parametrize(("halves", "found"), [(False, True), (True, False)])
+def test_openings_of_through_holes_that_end_at_a_line(halves, found, tmp_path):
+    """Cut off, unless the other mask opens only the others: two halves of either face."""
+    kept, limit = package("kinds/soldered"), 37.5
+    for side in ("bottom", "top")[: 1 + halves]:
+        (name,) = kept.named("mask", side)
+        layer = kept.gerbers[name]
+        mine = [m for m in layer.flashes if (m.x > limit) == (side == "bottom")]
+        kept = edited(kept, name, [e for m in mine for e in layer.dropped(m)])
+    said = [f for f in decided(kept, tmp_path, "mask/openings") if " of x = " in f.message]
+    assert [f.id for f in said] == ["mask/opening-missing"] * found
