@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal, get_args
@@ -15,7 +16,8 @@ from fabkit.base.units import counted
 from fabkit.board.model import Board
 from fabkit.geometry.neighbours import PointTree, usual_gap
 from fabkit.keyboard.footprints import Lands
-from fabkit.keyboard.model import Group, Hand, Hands, Key
+from fabkit.keyboard.model import Evidence, Group, Hand, Hands, Key
+from fabkit.keyboard.numbering import TURNED_DEG
 from fabkit.package.model import Side
 from fabkit.sheets.order import BoardUse
 
@@ -39,6 +41,9 @@ MOST_OF_HALF: Final = 42
 FEWEST_LANDS: Final = 2
 """Lands a key needs for its contacts; a plate has fewer."""
 
+_UPRIGHT: Final = frozenset((Evidence.PATTERN, Evidence.CENTRE, Evidence.OPENING))
+"""Evidence that shows how a key is turned on its board."""
+
 _LEFT: Final = re.compile(r"(?:^|[^a-z])(?:left|lh|l)(?:[^a-z]|$)", re.IGNORECASE)
 _RIGHT: Final = re.compile(r"(?:^|[^a-z])(?:right|rh|r)(?:[^a-z]|$)", re.IGNORECASE)
 
@@ -58,6 +63,10 @@ def find_hands(board: Board, keys: Sequence[Key], lands: Lands) -> Hands:
     """Find what one board is from its keys."""
     if not keys:
         return Hands(use="none", halves=0, groups=(), why="no keys were found")
+    return _laid(keys, _found(board, keys, lands))
+
+
+def _found(board: Board, keys: Sequence[Key], lands: Lands) -> Hands:
     if _is_plate(keys, lands):
         found = _by_place(board, keys)
         why = f"it has {counted(len(keys), 'opening')} for switches and no lands for their contacts"
@@ -102,13 +111,13 @@ def _either_face(keys: int, leaning: float) -> tuple[Group, Group]:
 
 def _by_place(board: Board, keys: Sequence[Key]) -> Hands:
     """Judge what a board with keys on one face is by where the keys stand."""
-    centres = _centres(keys)
     up = key_side(keys)
-    parting = find_parting(board, centres)
+    parting = find_parting(board, _centres(keys), on_side=_on_side(keys))
+    seen, _ = _before_user(keys, up)
     if parting is not None and (parting.apart or not parting.joined):
-        return _parted(parting, centres, up)
+        return _parted(parting, seen, up)
     every = tuple(range(len(keys)))
-    hand, why, known = _hand(board, seen_from(centres, up), _leaning(keys, up))
+    hand, why, known = _hand(board, seen, _leaning(keys, up))
     use: BoardUse = hand
     return Hands(
         use=use,
@@ -120,19 +129,51 @@ def _by_place(board: Board, keys: Sequence[Key]) -> Hands:
 
 
 def _leaning(keys: Sequence[Key], up: Side) -> float:
-    """How keys lean (as :func:`lean`) once their board lies before its user.
-
-    Where most switches are turned by a quarter, the board is drawn lying on its side.
-    """
+    """How keys lean (as :func:`lean`) once their board lies before its user."""
     if not keys:
         return 0.0
-    seen = seen_from(_centres(keys), up)
-    on_side = [(k.rotation_deg + 45) % 180 >= 90 for k in keys]
-    if np.mean(on_side) > 0.5:
-        seen = np.column_stack((seen[:, 1], -seen[:, 0]))
+    seen, turn = _before_user(keys, up)
     upright, over = lean(seen), lean(-seen)
-    turned = abs(over) >= max(CERTAIN_LEAN, UPSIDE_DOWN * abs(upright))
+    turned = turn is None and abs(over) >= max(CERTAIN_LEAN, UPSIDE_DOWN * abs(upright))
     return over if turned else upright
+
+
+def _on_side(keys: Sequence[Key]) -> bool:
+    """Whether a board is drawn lying on its side: most switches are turned by a quarter."""
+    return bool(np.mean([(k.rotation_deg + 45) % 180 >= 90 for k in keys] or [False]) > 0.5)
+
+
+def _before_user(keys: Sequence[Key], up: Side) -> tuple[Floats, int | None]:
+    """Middles of keys as seen with a face up from before their board, and how it was turned for it.
+
+    The few keys that are turned against the others are thumb keys, which lie nearest to the user.
+    The turn, in degrees, is None where there are none: which end is up is not sure then.
+    """
+    seen = seen_from(_centres(keys), up)
+    on_side = _on_side(keys)
+    if on_side:
+        seen = np.column_stack((seen[:, 1], -seen[:, 0]))
+    turns = np.array([k.rotation_deg % 90 for k in keys])
+    usual = Counter(turns.round().tolist()).most_common(1)[0][0]
+    apart = np.abs((turns - usual + 45) % 90 - 45)
+    thumb = apart > TURNED_DEG
+    # Lands alone show turns against the other keys, not against the board.
+    holes = np.mean([bool(_UPRIGHT & set(k.evidence)) for k in keys]) > 0.5
+    if not (holes and 0 < thumb.sum() <= LOWEST * len(keys)):
+        return seen, None
+    low, high = np.quantile(seen[~thumb, 1], (LOWEST, 1 - LOWEST))
+    if (seen[thumb, 1] > high).all():
+        return -seen, 90 if on_side else 180
+    return seen, (270 if on_side else 0) if (seen[thumb, 1] < low).all() else None
+
+
+def _laid(keys: Sequence[Key], hands: Hands) -> Hands:
+    """Give groups the turn that lays their board before its user."""
+    turn = _before_user(keys, "top")[1] or 0
+    groups = tuple(
+        replace(g, turn_deg=turn if g.face_up == "top" else -turn % 360) for g in hands.groups
+    )
+    return replace(hands, groups=groups)
 
 
 def _hand(board: Board, seen: Floats, leaning: float) -> tuple[Hand, str, bool]:
@@ -161,10 +202,9 @@ def named_hand(board: Board) -> Hand | None:
     return "left" if left else "right"
 
 
-def _parted(parting: Parting, centres: Floats, up: Side) -> Hands:
-    """Two groups on one board: which is for which hand."""
+def _parted(parting: Parting, seen: Floats, up: Side) -> Hands:
+    """Two groups on one board, seen from before it: which is for which hand."""
     groups = [parting.first, parting.second]
-    seen = seen_from(centres, up)
     leans = [lean(seen[g]) for g in groups]
     groups_x = [float(seen[g, 0].mean()) for g in groups]
     one_hand = parting.relation == "copies" and leans[0] * leans[1] > 0
@@ -222,7 +262,8 @@ def state(keys: Sequence[Key], found: Hands, use: BoardUse) -> Hands:
         return replace(said, use=use)
     seen = USE_WORDS[found.use]
     contradiction = f"you say {USE_WORDS[use]}; the files show {seen}: {found.why}"
-    return replace(_as_said(keys, found, use), contradiction=contradiction)
+    stated = _as_said(keys, found, use)
+    return replace(_laid(keys, stated) if keys else stated, contradiction=contradiction)
 
 
 def _as_said(keys: Sequence[Key], found: Hands, use: BoardUse) -> Hands:
@@ -324,7 +365,7 @@ class Parting:
     apart: bool
 
 
-def find_parting(board: Board, centres: Floats) -> Parting | None:
+def find_parting(board: Board, centres: Floats, *, on_side: bool = False) -> Parting | None:
     """Find two halves on one board; None where its keys are one group.
 
     Parameters
@@ -333,6 +374,8 @@ def find_parting(board: Board, centres: Floats) -> Parting | None:
         Its outline and copper show whether anything joins two groups.
     centres : (n, 2) float64, mm
         Middles of its keys.
+    on_side
+        It is drawn lying on its side.
     """
     if not 2 * FEWEST_KEYS <= len(centres) <= MOST_KEYS:
         return None
@@ -342,14 +385,13 @@ def find_parting(board: Board, centres: Floats) -> Parting | None:
     best: Parting | None = None
     # A plate has no copper that could show whether anything joins them.
     drawn = any(len(layer.file.objects) for layer in board.copper)
-    for tilt in TILTS_DEG:
+    laid = np.column_stack((centres[:, 1], -centres[:, 0])) if on_side else centres
+    for tilt in (t + 90 * on_side for t in TILTS_DEG):
         for first, second, gap in _cuts(centres, tilt):
-            relation = relate(centres[first], centres[second])
+            relation = relate(laid[first], laid[second])
             if relation == "different":
                 continue
-            if not _stands_apart(
-                centres, first, second, mirror=drawn and relation == "mirror images"
-            ):
+            if not _stands_apart(laid, first, second, mirror=drawn and relation == "mirror images"):
                 continue
             joined = tracks_across(board, tilt, gap, _along(centres[:, 0], centres[:, 1], tilt))
             if best is None or joined < best.joined:

@@ -200,11 +200,15 @@ class Group:
         Face of the board that is the key side.
     keys
         Positions in ``Keyboard.keys``, ascending.
+    turn_deg
+        Quarter turns, counter-clockwise, that lay the board before its user where thumb keys show
+        that its files draw it otherwise.
     """
 
     hand: Hand
     face_up: Side
     keys: tuple[int, ...]
+    turn_deg: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

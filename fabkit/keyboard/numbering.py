@@ -19,6 +19,7 @@ import numpy as np
 
 from fabkit.base.columns import Floats, Ints
 from fabkit.geometry.neighbours import PointTree, label_groups, usual_gap
+from fabkit.geometry.segments import turned
 from fabkit.keyboard.model import Group, Key, Keyboard
 
 Walk = Literal["rows", "columns"]
@@ -70,7 +71,7 @@ def number_group(keyboard: Keyboard, group: Group, *, before: int) -> Numbered:
     stands_for = fold_overlaps(keyboard.overlaps(group))
     fitted = [group.keys[k] for k in sorted(stands_for)]
     first = len(fitted) if group.hand == "right" and not before else before
-    seen, turns = seen_places([keyboard.keys[k] for k in fitted], up=group.face_up == "top")
+    seen, turns = seen_places([keyboard.keys[k] for k in fitted], group)
     cells = lay_grid(seen, turns)
     thumbs = thumb_keys(cells, seen[:, 1].tolist(), turns.tolist())
     order = key_order(cells, seen[:, 0].tolist(), walk="rows", from_right=False, last=thumbs)
@@ -108,17 +109,24 @@ def fold_overlaps(
     return kept
 
 
-def seen_places(keys: Sequence[Key], *, up: bool) -> tuple[Floats, Floats]:
-    """Middles (mm) and angles (degrees, above -90 up to 90) of keys as seen from the key side.
+def seen_places(keys: Sequence[Key], group: Group) -> tuple[Floats, Floats]:
+    """Middles (mm) and angles (degrees, above -90 up to 90) of keys as their user sees them.
 
     Parameters
     ----------
-    up
-        The top is the key side; else x runs the other way.
+    group
+        Shows which face is up, and how the board is turned; from the bottom x runs the other way.
     """
-    sign = 1 if up else -1
-    at = np.array([(sign * k.x_mm, k.y_mm) for k in keys]).reshape(-1, 2)
-    return at, np.array([half_turn(sign * k.rotation_deg) for k in keys])
+    sign, turn = 1 if group.face_up == "top" else -1, group.turn_deg
+    at = seen_points(np.array([(k.x_mm, k.y_mm) for k in keys]), group)
+    return at, np.array([half_turn(sign * k.rotation_deg + turn) for k in keys])
+
+
+def seen_points(points: Floats, group: Group) -> Floats:
+    """Places on a board, (n, 2) mm, as the user of a half sees them."""
+    sign = 1 if group.face_up == "top" else -1
+    at = points.reshape(-1, 2) * (sign, 1)
+    return turned(at, group.turn_deg) if group.turn_deg else at
 
 
 def half_turn(degrees: float) -> float:

@@ -26,6 +26,7 @@ from fabkit.keyboard.numbering import (
     key_pitch,
     lay_grid,
     seen_places,
+    seen_points,
     thumb_keys,
 )
 from fabkit.keyboard.ordered import as_designs, as_single, require_same_count
@@ -353,7 +354,7 @@ class Bench:
         )
         # Of a right half alone, the numbers are those behind a left half with as many keys.
         alone = hand == "right" and not before
-        return Seated(self._numbered(half, wired, len(wired) if alone else before), seated)
+        return Seated(self._numbered(half, group, wired, len(wired) if alone else before), seated)
 
     def _named(self, hand: Hand) -> tuple[str, ...]:
         """Check the controller the user named; empty when it is to be found on the board."""
@@ -394,13 +395,15 @@ class Bench:
         if turnable and any(b.kind == "jumper" and not b.throw for b in self.bridges):
             yield f"Jumpers on the face that is {self.options.jumpers} are closed."
 
-    def _numbered(self, half: HalfWiring, wired: Sequence[_Wired], before: int) -> HalfWiring:
+    def _numbered(
+        self, half: HalfWiring, group: Group, wired: Sequence[_Wired], before: int
+    ) -> HalfWiring:
         """Give the keys of a half their numbers and lines."""
-        x0, y0, x1, y1 = self.bounds
-        up = half.face_up == "top"
-        seen, turns = seen_places([w.key.key for w in wired], up=up)
+        seen, turns = seen_places([w.key.key for w in wired], group)
         # From the lower left corner as seen: of a board turned over, its right edge.
-        seen = seen - (x0 if up else -x1, y0)
+        corners = seen_points(np.array(self.bounds).reshape(2, 2), group)
+        seen = seen - corners.min(axis=0)
+        width, height = np.ptp(corners, axis=0)
         cells = lay_grid(seen, turns)
         scan, matrix = _scheme(half.common, wired, cells)
         if matrix is not None:
@@ -460,7 +463,7 @@ class Bench:
             rows=_visual((k.row_line, k.row, -k.seen_y_mm) for k in keys),
             columns=_visual((k.column_line, k.column, k.seen_x_mm) for k in keys),
             pitch_mm=key_pitch(seen),
-            size_mm=(x1 - x0, y1 - y0),
+            size_mm=(float(width), float(height)),
             assumed=(*half.assumed, *basis),
         )
 

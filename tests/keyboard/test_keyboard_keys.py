@@ -13,11 +13,13 @@ import numpy as np
 import pytest
 import shapely
 from boards import board_at
+from invented import PITCH_MM, half, make
 
 from fabkit.board.model import Board, Component, Holes
 from fabkit.keyboard.build import build_keyboard, find_keyboard, headline
 from fabkit.keyboard.hands import is_plain_grid, lean, relate
 from fabkit.keyboard.model import Evidence, find_overlaps, fitted_range
+from fabkit.keyboard.numbering import number_group
 from fabkit.keyboard.patterns import load_patterns
 
 DEMO = "../fabkit/demo/rev-b"
@@ -218,3 +220,28 @@ def test_a_keyboard_is_found_once_a_board():
     board = board_at(FIXTURES / "card")
 
     assert find_keyboard(board).keys is find_keyboard(board, "left").keys
+
+
+@pytest.mark.parametrize("quarter", [1, 2, 3])
+def test_a_board_drawn_on_its_side_or_upside_down_is_numbered_as_upright(quarter: int):
+    """Two halves with turned thumb keys: each key keeps hand and number however the files lie."""
+    left = half()
+    edge = max(x for x, _, _ in left) + 0.75 * PITCH_MM
+    upright = left + [(2 * edge - x, y, -turn) for x, y, turn in left]
+
+    def numbers(quarters: int) -> list[tuple[str, int]]:
+        places = upright
+        for _ in range(quarters):
+            places = [(-y, x, turn + 90) for x, y, turn in places]
+        keyboard = find_keyboard(make(places))
+        assert keyboard.hands.use == "both"
+        spots = [(key.x_mm, key.y_mm) for key in keyboard.keys]
+        found = {
+            spots[k]: (group.hand, number)
+            for group in keyboard.hands.groups
+            for k, number in number_group(keyboard, group, before=0).numbers.items()
+        }
+        near = [min(found, key=lambda s: np.hypot(s[0] - x, s[1] - y)) for x, y, _ in places]
+        return [found[spot] for spot in near]
+
+    assert numbers(quarter) == numbers(0)
