@@ -245,8 +245,9 @@ def _by_circuit(case: Case, terminals: tuple[Terminal, ...]) -> list[tuple[Termi
     keyboard = find_keyboard(case.board, case.options.use)
     groups = keyboard.hands.groups
     half = {k: n for n, group in enumerate(groups) for k in group.keys}
-    # Both hands of a reversible board have the same keys: one circuit.
-    if len(groups) > 1 and len(half) == sum(len(g.keys) for g in groups):
+    # Both hands of a reversible board have the same keys, and a board stated to be halves may have
+    # none: one circuit.
+    if half and len(groups) > 1 and len(half) == sum(len(g.keys) for g in groups):
         keys = sorted(half)
         tree = PointTree(np.array([(keyboard.keys[k].x_mm, keyboard.keys[k].y_mm) for k in keys]))
         _, nearest = tree.query(spots)

@@ -6,10 +6,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from boards import board_at
 
 from fabkit.board.build import build_board
 from fabkit.checks.catalogue import CHECKS
-from fabkit.checks.model import Case, State
+from fabkit.checks.model import Case, CheckOptions, State
 from fabkit.checks.runner import run_check
 from fabkit.package.reading import open_package
 from fabkit.sheets.house import load_house
@@ -44,6 +45,15 @@ def changed(source, target, name, old, new):
 def test_circuits_that_share_names_need_no_copper_between_them(folder, rule):
     """The plan of either fixture draws each circuit whole: no net of them is open."""
     assert opens(folder, rule) == []
+
+
+def test_a_board_stated_to_be_a_half_may_have_no_keys():
+    """``--board reversible`` on a board without keys: its nets are one circuit."""
+    (check,) = [c for c in CHECKS if any(r.id == "net/open" for r in c.rules)]
+    board = board_at(KINDS.parent / "defects" / "clean")
+    for use in ("reversible", "both"):
+        case = Case(board, load_house(), options=CheckOptions(use=use))
+        assert run_check(check, case).state is State.PASSED
 
 
 def test_the_netlist_of_one_half_is_still_compared(tmp_path):
