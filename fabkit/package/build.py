@@ -38,7 +38,18 @@ from fabkit.formats.sidecars.tables import (
     read_placement,
 )
 from fabkit.geometry.segments import Box, join_boxes
-from fabkit.package.content import NO_HINT, ByProduct, Look, is_same_image, read_byproduct
+from fabkit.package.content import (
+    BINARY,
+    NO_HINT,
+    NO_LAYER,
+    SPOILED,
+    TEXT,
+    ByProduct,
+    Look,
+    is_same_image,
+    kind_of_data,
+    read_byproduct,
+)
 from fabkit.package.laying import hear_plating, lay, read_unitless
 from fabkit.package.model import (
     Content,
@@ -56,7 +67,7 @@ from fabkit.package.naming import name_board
 from fabkit.package.opening import choose_set
 from fabkit.package.registration import register
 from fabkit.package.roles import UNKNOWN, Claim, assign_roles
-from fabkit.package.words import UNUSED, match_roles, read_function, read_name
+from fabkit.package.words import UNUSED, is_data_name, match_roles, read_function, read_name
 from fabkit.rules import load_rule
 
 NO_COPPER: Final = load_rule("package/no-copper")
@@ -71,26 +82,6 @@ JOB_FILE_MISSING: Final = load_rule("job/file-missing")
 JOB_FILE_UNLISTED: Final = load_rule("job/file-unlisted")
 JOB_FUNCTION: Final = load_rule("job/function-differs")
 JOB_POLARITY: Final = load_rule("job/polarity-differs")
-
-_FOREIGN: Final = (
-    (b"%PDF", "a PDF document"),
-    (b"%!PS", "a PostScript drawing"),
-    (b"\x89PNG", "a picture"),
-    (b"\xff\xd8\xff", "a picture"),
-    (b"GIF8", "a picture"),
-    (b"BM", "a picture"),
-    (b"<svg", "a drawing"),
-    (b"<?xml", "an XML document"),
-    (b"PK\x03\x04", "an archive or office document"),
-    (b"\xd0\xcf\x11\xe0", "an office document"),
-)
-
-
-EMPTY: Final = "empty"
-WEB_PAGE: Final = "a web page"
-UTF_16: Final = "text in UTF-16, which no reader of layers takes"
-_SPOILED: Final = frozenset((EMPTY, WEB_PAGE, UTF_16))
-"""What a file is that was meant to be a layer and went wrong on its way."""
 
 _NEEDED: Final = {
     RoleKind.COPPER: Severity.ERROR,
@@ -151,13 +142,20 @@ def read_package(
         )
     names = [member.name for member in members]
     byproducts = []
+    spoiled: list[Finding] = []
     for member in beside:
-        text = None if _is_foreign(member.data) else read_byproduct(member.data, member.name, names)
+        what = kind_of_data(member.data)
+        text = read_byproduct(member.data, member.name, names) if what == TEXT else None
+        found = _find_spoiled(member, names) if text is None else None
         if text is not None:
             byproducts.append(text)
-        reason = _why_not(member.data) if text is None else text.reason
+            reason = text.reason
+        elif found is not None or what in SPOILED:
+            reason = what
+        else:
+            reason = f"{what}, not needed to make the board"
+        spoiled += [found] if found is not None else []
         left_out.append(LeftOut(name=member.name, reason=reason))
-    spoiled = [f for m in beside if (f := _find_spoiled(m)) is not None]
     read_unitless(members, contents, limits)
     looks = {i: Look(c) for i, c in enumerate(contents) if isinstance(c, GerberFile)}
     claims, findings = assign_roles(
@@ -247,37 +245,32 @@ def _read_member(member: Member, limits: Limits) -> Content | None:
     return None
 
 
-def _is_foreign(data: bytes) -> bool:
-    return b"\x00" in data[:4096] or data.startswith(tuple(magic for magic, _ in _FOREIGN))
+def _find_spoiled(member: Member, read: Sequence[str]) -> Finding | None:
+    """Find a file that its name calls a layer or drill file and that is neither.
 
-
-def _find_spoiled(member: Member) -> Finding | None:
-    """Find a file that its name calls a layer or drill file and that is empty, HTML or UTF-16."""
-    why, said = _why_not(member.data), read_name(PurePosixPath(member.name).name)
-    if why not in _SPOILED or said.kind not in _NEEDED or said.confidence < NAME_SPEAKS:
+    Parameters
+    ----------
+    read
+        Names of the files that were read.
+    """
+    path = PurePosixPath(member.name)
+    what, said = kind_of_data(member.data), read_name(path.name)
+    kind = said.kind if said.confidence >= NAME_SPEAKS else None
+    # Reports and pictures of a layer bear its name, too, but not the ending of a layer.
+    if what not in SPOILED and not is_data_name(path.name):
+        return None
+    if kind not in _NEEDED and (kind is not None or what in SPOILED):
+        return None
+    # Some exporters write a drill program twice: as text, and in the code of paper tapes.
+    if what == BINARY and any(PurePosixPath(n).with_suffix(path.suffix) == path for n in read):
         return None
     return Finding.of(
         UNREADABLE,
-        f"the file is {why}, and its name says {said.kind}",
+        f"the file is {NO_LAYER if what == TEXT else what}, and its name says {kind or 'layer'}",
         Place(file=member.name),
         assumed="left out",
-        severity=_NEEDED[said.kind],
+        severity=Severity.WARNING if kind is None else _NEEDED[kind],
     )
-
-
-def _why_not(data: bytes) -> str:
-    if not data.strip():
-        return EMPTY
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return UTF_16
-    if data[:200].lstrip().lower().startswith((b"<!doctype html", b"<html")):
-        return WEB_PAGE
-    kind = next((what for magic, what in _FOREIGN if data.startswith(magic)), None)
-    if kind is not None:
-        return f"{kind}, not needed to make the board"
-    if b"\x00" in data[:4096]:
-        return "binary data of an unknown kind"
-    return "a text for people (report, log or note), not needed to make the board"
 
 
 def _settle_drills(

@@ -554,3 +554,47 @@ def _plating(text: str, others: Sequence[str]) -> Iterator[tuple[str, bool]]:
         words = {bool(not_) for not_ in _PLATING.findall(after)}
         if len(words) == 1:
             yield last, not words.pop()
+
+
+# What a file is that is neither a layer nor a drill file
+
+_FOREIGN: Final = (
+    (b"%PDF", "a PDF document"),
+    (b"%!PS", "a PostScript drawing"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"GIF8", "a picture"),
+    (b"BM", "a picture"),
+    (b"<svg", "a drawing"),
+    (b"<?xml", "an XML document"),
+    (b"PK\x03\x04", "an archive or office document"),
+    (b"\xd0\xcf\x11\xe0", "an office document"),
+)
+EMPTY: Final = "empty"
+WEB_PAGE: Final = "a web page"
+UTF_16: Final = "text in UTF-16, which no reader of layers takes"
+SPOILED: Final = frozenset((EMPTY, WEB_PAGE, UTF_16))
+"""What a file is that was meant to be a layer and went wrong on its way."""
+BINARY: Final = "binary data of an unknown kind"
+TEXT: Final = "a text for people (report, log or note)"
+NO_LAYER: Final = "text without Gerber or drill commands"
+"""What such a text is where it is named as a layer."""
+
+
+def kind_of_data(data: bytes) -> str:
+    """Say what a file is that no reader takes.
+
+    >>> kind_of_data(b"%PDF-1.4"), kind_of_data(bytes(9)), kind_of_data(b"See below.")
+    ('a PDF document', 'empty', 'a text for people (report, log or note)')
+    """
+    # A machine that loses power may leave a file of null bytes.
+    if not data.strip(b"\0 \t\r\n\f\v"):
+        return EMPTY
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return UTF_16
+    if data[:200].lstrip().lower().startswith((b"<!doctype html", b"<html")):
+        return WEB_PAGE
+    kind = next((what for magic, what in _FOREIGN if data.startswith(magic)), None)
+    if kind is not None:
+        return kind
+    return BINARY if b"\x00" in data[:4096] else TEXT

@@ -28,8 +28,9 @@ from fabkit.base.units import format_number, some_of
 from fabkit.demo import shown_path
 from fabkit.formats.drill.reader import looks_like_drill
 from fabkit.formats.gerber.reader import looks_like_gerber
+from fabkit.package.content import NO_LAYER, TEXT, kind_of_data
 from fabkit.package.model import Intake, LeftOut, Member, RoleKind
-from fabkit.package.words import NameSays, read_name, shared_words
+from fabkit.package.words import NameSays, is_data_name, read_name, shared_words
 from fabkit.rules import load_rule
 
 ARCHIVE_BESIDE: Final = load_rule("package/archive-beside")
@@ -572,12 +573,33 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
         ]
         _refuse_several_folders(intake.source, layers, [])
     if not layers and not any(looks_like_drill(m.data) > 0 for m in plain):
-        raise UnreadableInput(
-            f"{intake.source} holds no Gerber or drill file",
-            hint="Name a folder or a zip of exported fabrication files.",
-        )
+        raise _without_layers(intake.source, plain, archives)
     _refuse_several_designs(intake.source, [*layers, *(m for m in plain if _is_drill(m, layers))])
     return replace(intake, members=tuple(plain), left_out=tuple(left_out), problems=tuple(problems))
+
+
+def _without_layers(
+    source: str, plain: Sequence[Member], archives: Sequence[Member]
+) -> UnreadableInput:
+    """Make the error about an input without a board, with what stands in the place of one."""
+    hint = "Name a folder or a zip of exported fabrication files."
+    alone = plain[0] if len(plain) == 1 and not archives else None
+    if alone is not None and source.endswith(alone.name):
+        what = kind_of_data(alone.data)
+        if alone.name.endswith(".toml"):
+            what = "a TOML file"
+            hint = "This command takes the folder or zip of exported files that a sheet names."
+        return UnreadableInput(f"{source} is {what}, and holds no Gerber or drill file", hint=hint)
+    meant = alone or next((m for m in plain if is_data_name(m.name)), None)
+    message = f"{source} holds no Gerber or drill file"
+    if meant is not None:
+        kind = kind_of_data(meant.data)
+        message += f": {meant.name} is {NO_LAYER if kind == TEXT else kind}"
+        hint = "Export the files again, or name another folder or zip."
+    elif archives:
+        message += f": the archives in {archives[0].name} are not opened"
+        hint = "Unpack it, and name the folder or zip that holds the fabrication files."
+    return UnreadableInput(message, hint=hint)
 
 
 def _lie_elsewhere(archives: Sequence[Member], layers: Sequence[Member]) -> list[Member]:

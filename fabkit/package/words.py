@@ -406,6 +406,23 @@ def _read_extension(extension: str) -> NameSays:
     return NameSays()
 
 
+_DATA_EXTENSIONS: Final = frozenset(("ger", "gbx", "pho", "art", "xnc", "xln"))
+"""Of layer and drill files of any kind, beside those that begin with g."""
+
+
+def is_data_name(name: str) -> bool:
+    """Whether a name ends as layer and drill files alone do, in any set.
+
+    >>> is_data_name("board.gtl"), is_data_name("top copper.pdf"), is_data_name("drill.txt")
+    (True, False, False)
+    """
+    extension = _stem(name)[1]
+    kind = _read_extension(extension).kind
+    if kind is None:
+        return extension == "gbr" or extension in _DATA_EXTENSIONS
+    return extension.startswith("g") or kind is RoleKind.DRILL
+
+
 def _combine(words: NameSays, extension: NameSays) -> NameSays:
     if words.kind is None or (extension.kind is not None and words.is_side_alone):
         return extension

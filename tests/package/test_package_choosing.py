@@ -10,7 +10,7 @@ from tiny_files import FRAME, PADS, drill, gerber, read_set, roles
 
 from fabkit.base.errors import UnreadableInput
 from fabkit.package.build import read_package
-from fabkit.package.reading import open_set
+from fabkit.package.reading import open_package, open_set
 
 LAYERS = {
     "x.gtl": gerber(pads=PADS, lines=[PADS]),
@@ -88,6 +88,25 @@ def test_nothing_to_make_is_refused() -> None:
     """A folder of texts, or a zip of them, is refused with a hint."""
     for files in ({"a.txt": b"hello"}, {"a.zip": zipped({"b.txt": b"hello"})}):
         with pytest.raises(UnreadableInput, match="no Gerber or drill file"):
+            read_set(files)
+
+
+def test_what_stands_in_the_place_of_a_layer_is_named(tmp_path) -> None:
+    """What a download or a copy left: the first file that is called a layer, and what it is."""
+    page, pointer = b"<!DOCTYPE html>\n<html>", b"version 1\nsize 12345\n"
+    for name, data, words in (
+        ("board.zip", page, "is a web page, and holds no Gerber"),
+        ("order.toml", b"format = 1\n", "is a TOML file"),
+    ):
+        (tmp_path / name).write_bytes(data)
+        with pytest.raises(UnreadableInput, match=words):
+            open_package(tmp_path / name)
+    inner = zipped({"in.zip": zipped(LAYERS)})
+    for files, words in (
+        ({"a.txt": b"see b", "b.gtl": pointer, "c.gbl": pointer}, "b.gtl is text without Gerber"),
+        ({"in.zip": inner}, "the archives in in.zip are not opened"),
+    ):
+        with pytest.raises(UnreadableInput, match=words):
             read_set(files)
 
 

@@ -1,4 +1,4 @@
-"""A file that its name calls a layer, and that is empty, a web page or in UTF-16, is named."""
+"""A file that its name calls a layer, and that holds something else, is named."""
 
 from __future__ import annotations
 
@@ -19,14 +19,19 @@ SPOILED = {
     "blank": b"\r\n  \n",
     "a web page": b"\n<!DOCTYPE html>\n<html><body>Sign in</body></html>",
     "UTF-16": WHOLE["bare-npth.drl"].decode().encode("utf-16"),
+    "null bytes": bytes(4000),
+    "a picture": b"\x89PNG\r\n\x1a\n" + bytes(range(256)),
+    "a PDF document": b"%PDF-1.7\n1 0 obj\n",
+    "without Gerber or drill commands": b"See the file of this name in the other folder.\n",
 }
+ALSO = {"blank": "empty", "null bytes": "empty"}
 
 
 @pytest.mark.parametrize("what", sorted(SPOILED))
 def test_a_spoiled_drill_file_is_named(what: str) -> None:
     made = read_set(WHOLE | {"bare-npth.drl": SPOILED[what]})
     (found,) = [p for p in made.problems if p.id == "package/incomplete-file"]
-    assert (what.replace("blank", "empty") in found.message, found.places[0].file) == (
+    assert (ALSO.get(what, what) in found.message, found.places[0].file) == (
         True,
         "bare-npth.drl",
     )
@@ -37,6 +42,30 @@ def test_an_empty_legend_is_for_the_user_to_decide() -> None:
     made = read_set(WHOLE | {"legend-top.gbr": b""})
     (found,) = [p for p in made.problems if p.id == "package/incomplete-file"]
     assert found.consequence is Consequence.DECIDE
+
+
+@pytest.mark.parametrize("data", [b"%PDF-1.7\n", b"%TF.Part,Single*%\n%TF.FileF"])
+def test_a_layer_of_which_nothing_can_be_read_is_named(data: bytes) -> None:
+    """Also one cut off within its first lines, and one whose name tells no layer."""
+    for name, said in (("legend-top.gbr", "says legend"), ("board.gbr", "says layer")):
+        made = read_set(WHOLE | {name: data})
+        (found,) = [p for p in made.problems if p.id == "package/incomplete-file"]
+        assert said in found.message
+        assert found.consequence is Consequence.DECIDE
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("copper-top.pdf", b"%PDF-1.7\n"),
+        ("copper-top.txt", b"Printed in three copies.\n"),
+        ("fab-drawing.gbr", b"%PDF-1.7\n"),
+        ("drill-plated.tap", bytes(range(256))),
+    ],
+)
+def test_pictures_drawings_and_tapes_of_what_is_there_are_not(name: str, data: bytes) -> None:
+    """A drawing makes no board, and a binary drill file lies beside the text that was read."""
+    assert "package/incomplete-file" not in ids(read_set(WHOLE | {name: data}))
 
 
 @pytest.mark.parametrize("name", ["notes.txt", "drill-report.txt", "board.txt"])
