@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import Field, field, fields
 from functools import wraps
 from pathlib import Path
@@ -169,6 +170,7 @@ class Command(click.Command):
     def invoke(self, ctx: click.Context) -> object:
         """Run with the user's defaults for what was not given."""
         fill_defaults(ctx)
+        refuse_inputs(ctx)
         return super().invoke(ctx)
 
 
@@ -185,6 +187,44 @@ def group_of(parameter: click.Parameter) -> str:
     """Title of the group that an option belongs to."""
     names = set(parameter.opts)
     return next((t for t, members in OPTION_GROUPS.items() if names & set(members)), "Options")
+
+
+WRITTEN = frozenset(("--out", "--report", "--draw", "--write-expect", "--new-pins"))
+"""Options that name what is written; all other files are read."""
+
+
+def refuse_inputs(ctx: click.Context) -> None:
+    """Refuse to write over a file that is read: ``--replace`` is for older results.
+
+    Raises
+    ------
+    UsageError
+        One file is named for both.
+    """
+    written: list[tuple[str, Path]] = []
+    read: list[Path] = []
+    for one in ctx.command.params:
+        value = ctx.params.get(one.name or "")
+        given = value if isinstance(value, tuple) else (value,)
+        paths = [path for path in given if isinstance(path, Path)]
+        if WRITTEN & set(one.opts):
+            written += [(one.opts[0], path) for path in paths]
+        else:
+            read += paths
+    for name, target in written:
+        if any(_is_one_file(target, source) for source in read):
+            from fabkit.base.errors import UsageError
+
+            raise UsageError(
+                f"{target} is read by this command, and was left as it is",
+                hint=f"choose another name with {name}",
+            )
+
+
+def _is_one_file(one: Path, other: Path) -> bool:
+    with suppress(OSError, ValueError):  # not there, or a name that no file has
+        return one.is_file() and one.samefile(other)
+    return False
 
 
 # The user's defaults for options that were not given, each named when it is used

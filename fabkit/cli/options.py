@@ -13,7 +13,7 @@ from datetime import date, datetime
 from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 from click.shell_completion import CompletionItem
@@ -181,7 +181,20 @@ COUNT: Final = click.IntRange(min=1, max=100_000)
 
 FROM_ZERO: Final = click.IntRange(min=0)
 
-FILE: Final = click.Path(path_type=Path)
+
+class FileName(click.Path):
+    """A file or folder on this machine."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Refuse what a path would silently take for another one."""
+        if value == "":  # of a variable that is not set; as a path it is the folder one is in
+            self.fail("the name is empty", param, ctx)
+        if isinstance(value, str) and "://" in value:
+            self.fail(f"{value} is an address; download it, and name the file", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+FILE: Final = FileName(path_type=Path)
 
 
 def file(name: str, metavar: str, words: str, *, multiple: bool = False) -> Declared:

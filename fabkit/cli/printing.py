@@ -5,6 +5,7 @@ Every error is the same two lines: what is wrong, and what to do about it.
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -224,7 +225,10 @@ def explain(error: Exception) -> tuple[str, str, int]:
         message = f"{where}: {error.message}" if where else error.message
         return message, _usage(error), error.exit_code
     if isinstance(error, click.UsageError):
-        return error.format_message().rstrip("."), _usage(error), error.exit_code
+        message = error.format_message().rstrip(".")
+        if found := re.fullmatch(r"Got unexpected extra arguments? \((.*)\)", message, re.DOTALL):
+            message = f"too many names: {found[1][:80]}"
+        return message, _usage(error), error.exit_code
     if isinstance(error, click.ClickException):
         return error.format_message(), "", error.exit_code
     return errors.explain(error)

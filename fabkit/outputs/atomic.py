@@ -135,7 +135,8 @@ def refuse_place(target: Path) -> None:
         )
     try:
         # Missing folders are made later, so the nearest one that exists decides.
-        above = next(p for p in Path(os.path.abspath(target)).parents if p.exists())  # noqa: PTH100
+        path = Path(os.path.abspath(target))  # noqa: PTH100
+        above = next(p for p in (*path.parents, path) if p.exists())
     except (OSError, ValueError) as error:
         raise OutputRefused(
             f"cannot write {str(target)[:80]}: {error}", hint="choose another place with --out"

@@ -159,8 +159,9 @@ def panel(
     target = Path(target)
     if target == STANDARD_STREAM:
         raise UsageError("a panel is three files", hint="give --out the name of a zip")
+    refuse_existing(target, replace=replace)
     beside = [target.with_suffix(ending) for ending in (".json", ".png")]
-    for file in (target, *beside):
+    for file in beside:
         refuse_existing(file, replace=replace)
     house = house or load_house()
     options = options or (order.panel if order is not None else None) or PanelOptions()

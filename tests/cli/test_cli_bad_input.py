@@ -91,6 +91,38 @@ def test_bad_input_is_refused_in_words(run, tmp_path, command, name):
     assert tree(tmp_path) == before
 
 
+def test_a_name_that_would_be_taken_for_another_is_refused(run, small, tmp_path, monkeypatch):
+    """Empty names, addresses, folders where a zip is written, and more names than are taken."""
+    monkeypatch.chdir(tmp_path)
+    before = tree(tmp_path)
+    for arguments, words in (
+        (["check", ""], "empty"),
+        (["preview", small, "--out", ""], "empty"),
+        (["check", "https://example.org/board.zip"], "download it"),
+        (["panel", small, "--out", "."], "is a folder"),
+        (["panel", small, "--out", "/"], "is a folder"),
+        (["preview", small, small, "--out", "x"], "too many names"),
+    ):
+        assert words in run(*arguments, status=2).output
+    assert tree(tmp_path) == before
+
+
+@pytest.mark.parametrize("command", ["mend", "pack", "panel", "check", "parts"])
+def test_what_is_read_is_not_written_over(run, small, tmp_path, command):
+    """``--replace`` allows an older result to be overwritten, not the files that are given."""
+    given = tmp_path / "given.zip"
+    with zipfile.ZipFile(given, "w") as archive:
+        for path in small.iterdir():
+            archive.write(path, path.name)
+    before = given.read_bytes()
+    other = tmp_path / "." / "other" / ".." / "given.zip"
+    (tmp_path / "other").mkdir()
+    text = run(command, given, "--out", other, "--replace", status=2).output
+
+    assert "is read by this command" in text
+    assert given.read_bytes() == before
+
+
 def test_no_traceback_in_a_fresh_process(start, tmp_path):
     """From the shell the message goes to standard error, standard output stays empty."""
     done = start("check", tmp_path / "missing.zip", status=2, fresh=True)
