@@ -37,6 +37,7 @@ from fabkit.formats.sidecars.tables import (
     read_parts,
     read_placement,
 )
+from fabkit.formats.sidecars.workbooks import is_workbook, sheet_texts
 from fabkit.geometry.segments import Box, join_boxes
 from fabkit.package.content import (
     BINARY,
@@ -239,9 +240,10 @@ def _read_member(member: Member, limits: Limits) -> Content | None:
         return read_gerber(data, name=name, limits=limits)
     if as_drill > 0:
         return read_drill(data, name=name, limits=limits)
-    for looks_like, read in _SIDECAR_READERS:
-        if looks_like(data):
-            return read(data, name=name)
+    for text in sheet_texts(data) if is_workbook(data) else (data,):
+        for looks_like, read in _SIDECAR_READERS:
+            if looks_like(text):
+                return read(text, name=name)
     return None
 
 

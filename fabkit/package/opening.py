@@ -17,6 +17,7 @@ import zlib
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import compress
 from pathlib import Path, PurePosixPath
 from typing import Final
 
@@ -28,6 +29,7 @@ from fabkit.base.units import format_number, some_of
 from fabkit.demo import shown_path
 from fabkit.formats.drill.reader import looks_like_drill
 from fabkit.formats.gerber.reader import looks_like_gerber
+from fabkit.formats.sidecars.workbooks import is_document
 from fabkit.package.content import NO_LAYER, TEXT, kind_of_data
 from fabkit.package.model import Intake, LeftOut, Member, RoleKind
 from fabkit.package.words import NameSays, is_data_name, read_name, shared_words
@@ -530,8 +532,9 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
     SeveralPackages
         Several sets, naming them.
     """
-    archives = [m for m in intake.members if is_zip(m.data)]
-    plain = [m for m in intake.members if not is_zip(m.data)]
+    packed = [is_zip(m.data) and not is_document(m.data) for m in intake.members]
+    archives = list(compress(intake.members, packed))
+    plain = [m for m, is_archive in zip(intake.members, packed, strict=True) if not is_archive]
     layers = [m for m in plain if _is_layer(m)]
     left_out = list(intake.left_out)
     problems = list(intake.problems)
