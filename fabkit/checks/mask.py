@@ -339,31 +339,75 @@ def _open_beyond(case: Case, side: MaskSide, shapes: Shapes) -> Bools:
     return out
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bare:
+    """Pads that parts are soldered to, with how the openings of their side fit them."""
+
+    case: Case
+    copper: Copper
+    side: MaskSide
+    pads: Ints
+    shapes: Shapes
+    area: Floats
+    fit: _Fit
+
+    @property
+    def off(self) -> Bools:
+        """Which have their opening beside them.
+
+        One that covers its pad is not off it, however far it reaches beyond.
+        """
+        fit = self.fit
+        return np.asarray(fit.open & (fit.off > SHIFT_MM) & (fit.margin < -CHORD_ERROR_MM))
+
+    @property
+    def small(self) -> Bools:
+        """Which have the mask run onto them, their opening in place."""
+        return np.asarray(self.fit.open & ~self.off & (self.fit.margin < -CHORD_ERROR_MM))
+
+    def measured(self, values: Floats, rows: Ints) -> Measures:
+        """Give values of some of the pads with their places."""
+        mine = self.pads[rows]
+        x, y = self.copper.pads.x[mine], self.copper.pads.y[mine]
+        return Measures(values[rows], spots_at(self.case, self.side.layer, x, y))
+
+
 def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
+    """Each pad that parts are soldered to against its opening."""
     pads = side.pads[side.attached]
     if not len(pads):
         return
     shapes = copper.pad_shapes[pads]
-    fit = _fit(side, shapes)
-    area = shapely.area(shapes)
+    bare = _Bare(case, copper, side, pads, shapes, shapely.area(shapes), _fit(side, shapes))
+    yield from _covered(bare)
+    yield from group(
+        SHIFTED,
+        bare.measured(bare.fit.off, np.flatnonzero(bare.off)),
+        f"openings in {side.layer.name} lie up to {{worst}} off their pads",
+        most=True,
+        limit=SHIFT_MM,
+    )
+    yield from _run_onto(bare)
+    yield from _tight(bare)
 
-    def some(values: Floats, rows: Ints) -> Measures:
-        mine = pads[rows]
-        places = spots_at(case, side.layer, copper.pads.x[mine], copper.pads.y[mine])
-        return Measures(values[rows], places)
 
-    # A covered pad may be meant. It is a warning where its file states a pad for a part, or where
-    # nearly all pads of its size are open; not where all of a tiny size are covered alike, as bits
-    # of track that a footprint calls pads.
+def _covered(bare: _Bare) -> Iterator[Finding]:
+    """Pads without an opening.
+
+    A covered pad may be meant. It is a warning where its file states a pad for a part, or where
+    nearly all pads of its size are open; not where all of a tiny size are covered alike, as bits
+    of track that a footprint calls pads.
+    """
+    copper, side, pads, area, fit = bare.copper, bare.side, bare.pads, bare.area, bare.fit
     stated = copper.pads.function[pads] >= 0
     stated &= ~(_alike(area, ~fit.open) & (area < TINY_MM2))
     lost = forgotten(area, fit.open) | (not len(side.openings))
-    through = _open_beyond(case, side, shapes)
+    through = _open_beyond(bare.case, side, bare.shapes)
     # One or two of the few of their size, open on the other face alone, are forgotten, too.
     few = np.count_nonzero(through & ~fit.open) <= FEW
     lost |= through & few & forgotten(area, fit.open, JOINED)
     # The first pin of a row is often square: its equals are those with holes of one size.
-    drilled = _drilled(case, copper, pads)
+    drilled = _drilled(bare.case, copper, pads)
     lost |= through & few & (drilled > 0) & forgotten(drilled, fit.open)
     # What ends at a line was cut off, but for two halves that open either face alone.
     covered = ~fit.open & through & forgotten(area, fit.open, len(area))
@@ -381,26 +425,20 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
         rows = np.flatnonzero(mine)
         yield from group(
             MISSING,
-            some(area, rows),
+            bare.measured(area, rows),
             f"{format_number(len(rows))} of {format_number(len(pads))} pads{where} have no opening "
             f"in {side.layer.name}, largest {{worst}}{tail}",
             most=True,
             unit="mm²",
             severity=severity,
         )
-    # An opening that covers its pad is not off it, however far it reaches beyond.
-    shifted = fit.open & (fit.off > SHIFT_MM) & (fit.margin < -CHORD_ERROR_MM)
-    rows = np.flatnonzero(shifted)
-    yield from group(
-        SHIFTED,
-        some(fit.off, rows),
-        f"openings in {side.layer.name} lie up to {{worst}} off their pads",
-        most=True,
-        limit=SHIFT_MM,
-    )
-    small = fit.open & ~shifted & (fit.margin < -CHORD_ERROR_MM)
-    hidden = np.zeros(len(pads), dtype=bool)
-    hidden[small] = _area_bared(side, shapes[small]) < BARED_SHARE * area[small]
+
+
+def _run_onto(bare: _Bare) -> Iterator[Finding]:
+    """Pads that the mask runs onto, their opening in place."""
+    side, area, fit, small = bare.side, bare.area, bare.fit, bare.small
+    hidden = np.zeros(len(area), dtype=bool)
+    hidden[small] = _area_bared(side, bare.shapes[small]) < BARED_SHARE * area[small]
     # A land that the mask covers up to its hole is drawn so, where it is so throughout.
     hidden &= ~_alike(area, hidden)
     deep = fit.open & (fit.margin < -RUNS_ONTO_MM)
@@ -419,15 +457,19 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
         depth = format_mm(-fit.margin[rows].min(initial=0.0))
         yield from group(
             SMALL,
-            some(fit.margin, rows),
+            bare.measured(fit.margin, rows),
             f"{side.layer.name} runs up to {depth} onto pads{tail}",
             limit=0.0,
             severity=severity,
         )
-    limit = case.limit("mask_margin_mm")
+
+
+def _tight(bare: _Bare) -> Iterator[Finding]:
+    """Openings that leave less room around their pads than the house aligns by."""
+    fit, limit = bare.fit, bare.case.limit("mask_margin_mm")
     rows = np.flatnonzero(
         fit.open
-        & ~shifted
+        & ~bare.off
         & (fit.margin >= -CHORD_ERROR_MM)
         & (fit.margin < limit - COINCIDENT_MM - CHORD_ERROR_MM)
     )
@@ -435,9 +477,9 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     none = float(margins[rows].min(initial=1.0)) < COINCIDENT_MM
     yield from group(
         TIGHT,
-        some(margins, rows),
-        f"openings in {side.layer.name} are {'not' if none else 'only {worst}'} larger than their "
-        f"pads, per side; {format_mm(limit)} is usual",
+        bare.measured(margins, rows),
+        f"openings in {bare.side.layer.name} are {'not' if none else 'only {worst}'} larger than "
+        f"their pads, per side; {format_mm(limit)} is usual",
         limit=limit,
     )
 
