@@ -80,6 +80,7 @@ class OrderProcess:
         self._left_out = dict(left_out)
         self._hear = hear
         self._ended = ended
+        self._unwanted = False
         context = copying(_LOADED)
         self._pipe, self._theirs = context.Pipe()
         self._notice = context.RawArray(ctypes.c_char, SIZE)
@@ -98,13 +99,16 @@ class OrderProcess:
             return  # it died, which is heard elsewhere
 
     def kill(self) -> None:
-        """End it, whatever it does."""
+        """End it, whatever it does, even if it is only about to begin."""
+        self._unwanted = True
         if self._process.pid is not None:
             self._process.kill()
 
     def _listen(self) -> None:
         with undisturbed():
             self._process.start()
+        if self._unwanted:
+            self._process.kill()
         self._theirs.close()
         try:
             while True:

@@ -7,6 +7,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
 from fabkit.base.tables import Record
 from fabkit.outputs.whole_folder import MANIFEST
@@ -14,6 +15,8 @@ from fabkit.sheets.order import Order
 
 SETTLE_S = 0.4
 """An export writes file after file: it is over when nothing changed for this long."""
+_LOOK_MS: Final = 1000
+"""How often files are looked at of which nothing is told."""
 
 Print = tuple[tuple[str, int, int], ...]
 """Path, length and time of change of every file, sorted."""
@@ -59,7 +62,11 @@ def wait_for_change(paths: Sequence[Path], seen: Print) -> Print:
     if now == seen:
         # A file's folder is watched, because exporters often write a new file in its place.
         places = {p if p.is_dir() else p.parent for p in paths}
-        for _ in watch(*sorted(p for p in places if p.is_dir()), debounce=200, step=50):
+        watched = sorted(p for p in places if p.is_dir())
+        # What changes while the watching itself begins is not told: so it is looked for, too.
+        for _ in watch(
+            *watched, debounce=200, step=50, rust_timeout=_LOOK_MS, yield_on_timeout=True
+        ):
             now = fingerprint(paths)
             if now != seen:
                 break

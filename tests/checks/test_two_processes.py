@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 import sys
-import time
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import pytest
 from boards import board_at
+from held import Meeting
 
 from fabkit.base import copies, steps
 from fabkit.base.copies import side_by_side
@@ -46,14 +46,13 @@ def test_two_processes_find_the_same(monkeypatch):
     assert copied, "nothing was divided"
 
 
-HERE = os.getpid()
+BOTH = Meeting()
 
 
 def dear(_):
-    """Fail for want of memory in a copy, and take a while here."""
-    if os.getpid() != HERE:
+    """Fail for want of memory in a copy, which has it once for certain."""
+    if BOTH.wait():
         raise MemoryError
-    time.sleep(0.02)
     yield from ()
 
 
@@ -65,7 +64,7 @@ dear = replace(CHECKS[0], function=dear, needs=())
 def test_what_is_too_heavy_for_the_copy_is_tried_again(monkeypatch):
     """The copy may take less memory: no check is given up for that."""
     case = Case(board_at(CARD.parent / "defects/clean"), load_house())
-    monkeypatch.setattr(steps, "_bounded", [HERE])
+    monkeypatch.setattr(steps, "_bounded", [os.getpid()])
     works = [partial(_run_some, (dear,), case)] * 10
     outcomes = side_by_side(works, "groups of checks")
     assert {outcome.state for some in outcomes for outcome in some} == {State.PASSED}

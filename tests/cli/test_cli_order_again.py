@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import shutil
-import threading
-import time
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from watchfiles.main import RustNotify
 
 from fabkit.cli.group import cli
 from fabkit.outputs import watching
@@ -58,19 +57,42 @@ def test_asking_fills_what_was_not_given(small, tmp_path):
     assert (order.choice.colour, order.choice.finish) == ("black", "enig")
 
 
-def test_a_change_is_noticed(small):
-    """Waiting ends when a file gets other bytes, and gives the new state."""
+@pytest.mark.parametrize("is_told", [True, False])
+def test_a_change_is_noticed(is_told, small, monkeypatch):
+    """Waiting ends when a file gets other bytes, and gives the new state.
+
+    One that comes before the system watches, though after the files were looked at, is not told.
+    """
     seen = watching.fingerprint([small])
     target = small / "small-profile.gbr"
+    text = target.read_text()
+    rounds = []
 
-    def change():
-        time.sleep(0.3)
-        target.write_text(target.read_text() + "\n")
+    class Notify:
+        """What watches: here the change comes just before it begins, or just before it waits."""
 
-    thread = threading.Thread(target=change)
-    thread.start()
+        def __init__(self, *given):
+            if not is_told:
+                target.write_text(text + "\n")
+            self.real = RustNotify(*given)
+
+        def __enter__(self):
+            return self
+
+        def __exit__(self, *_):
+            self.real.close()
+
+        def watch(self, debounce, step, _timeout, stop):
+            assert len(rounds) < 5, "nobody looked"
+            rounds.append(1)
+            if not is_told:
+                return "timeout"
+            target.write_text(text + "\n")
+            return self.real.watch(debounce, step, 0, stop)
+
+    monkeypatch.setattr("watchfiles.main.RustNotify", Notify)
+    monkeypatch.setattr(watching, "SETTLE_S", 0.05)
     now = watching.wait_for_change([small], seen)
-    thread.join()
 
     assert now != seen
     assert now == watching.fingerprint([small])

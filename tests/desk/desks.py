@@ -8,6 +8,8 @@ import time
 import zipfile
 from pathlib import Path
 
+from held import PATIENCE_S, Hold
+
 from fabkit.desk.runs import Bench
 
 sys.path.append(str(Path(__file__).parents[1] / "cli"))
@@ -37,9 +39,9 @@ def zip_of(members):
 SMALL_ZIP = zip_of(SMALL)
 
 
-def follow(client, state, *, seconds=60, until=lambda state: not state["running"]):
+def follow(client, state, *, until=lambda state: not state["running"]):
     """Wait for the end of the work; give the last state."""
-    end = time.monotonic() + seconds
+    end = time.monotonic() + PATIENCE_S
     while not until(state):
         assert time.monotonic() < end, state["stage"]
         answer = client.get(f"/orders/{state['id']}", params={"since": state["version"]})
@@ -48,9 +50,16 @@ def follow(client, state, *, seconds=60, until=lambda state: not state["running"
     return state
 
 
-def begin(desk, data=SMALL_ZIP, name="small.zip"):
+def hold_of(desk, order):
+    """What holds the process that works on an order, where it is one that can be held."""
+    return Hold(desk.folder / f"{order}.hold")
+
+
+def begin(desk, data=SMALL_ZIP, name="small.zip", *, held_at=None):
     """Begin an order of a package; give its state right after."""
     order = desk.client.post("/orders", json={}).json()["id"]
+    if held_at:
+        hold_of(desk, order).at(held_at)
     answer = desk.client.put(f"/orders/{order}/files", params={"name": name}, content=data)
     assert answer.status_code == 200, answer.text
     return answer.json()

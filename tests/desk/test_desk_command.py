@@ -7,14 +7,12 @@ import signal
 import socket
 import subprocess
 import sys
-import time
-from contextlib import suppress
 from pathlib import Path
-from threading import Thread
 
 import httpx
 import pytest
 from click.testing import CliRunner
+from held import until
 
 from fabkit.base.errors import UsageError
 from fabkit.cli.group import cli
@@ -111,24 +109,25 @@ def test_from_start_to_end(tmp_path):
             assert client.get("/orders").json()["folder"] == str(tmp_path / "orders")
             order = client.post("/orders", json={}).json()["id"]
             version = client.get(f"/orders/{order}").json()["version"]
-            cookies = dict(client.cookies)
+            # An open page waits for news.  What the desk is asked later it answers later.
+            page_open = socket.create_connection(("127.0.0.1", port))
+            cookies = "; ".join(f"{name}={value}" for name, value in client.cookies.items())
+            page_open.sendall(
+                f"GET /orders/{order}?since={version} HTTP/1.1\r\n"
+                f"Host: 127.0.0.1:{port}\r\nCookie: {cookies}\r\n\r\n".encode()
+            )
+            for _ in range(2):
+                with httpx.Client(cookies=client.cookies, timeout=120) as later:
+                    assert later.get(f"{address}/orders/{order}").status_code == 200
         assert page.status_code == 200
         assert "server" not in page.headers
         with pytest.raises(OSError, match="refused"):
             socket.create_connection(("127.0.0.2", port), timeout=5)
-        below = _all_below(started.pid)
-
-        def wait_for_news():
-            with suppress(httpx.HTTPError):  # it may come too late to be answered
-                where = f"{address}/orders/{order}"
-                httpx.get(where, params={"since": version}, cookies=cookies, timeout=120)
-
-        poll = Thread(target=wait_for_news)
-        poll.start()
-        time.sleep(0.3)  # an open page waits for news
+        below = until(lambda: _all_below(started.pid), "a process below it")
         started.send_signal(signal.SIGINT)
         out, err = started.communicate(timeout=120)
-        poll.join()
+        with page_open:
+            answer = page_open.recv(20)
     finally:
         started.kill()
 
@@ -137,8 +136,5 @@ def test_from_start_to_end(tmp_path):
     # A page that it had to wait for is cut off after seconds, and that is an error on `err`: so it
     # closes at once, however long a busy machine takes.
     assert (started.returncode, out, err) == (0, "The desk is closed.\n", "")
-    end = time.monotonic() + 120
-    while any(Path(f"/proc/{pid}").exists() for pid in below):
-        assert time.monotonic() < end, below
-        time.sleep(0.05)
-    assert below
+    assert answer.startswith(b"HTTP/1.1 200")
+    until(lambda: not any(Path(f"/proc/{pid}").exists() for pid in below), f"{below} ended")

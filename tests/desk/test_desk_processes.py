@@ -4,29 +4,31 @@ from __future__ import annotations
 
 import os
 import signal
-import time
-from multiprocessing import forkserver
+from contextlib import contextmanager
+from multiprocessing import Pipe, forkserver
 from pathlib import Path
+from threading import Event
 
 import pytest
-from desks import begin, follow, zip_of
-from small_package import SMALL
+from desks import begin, follow, hold_of
+from held import PATIENCE_S, until, work_held
 
+from fabkit.base.steps import Death
+from fabkit.desk import runs
 from fabkit.desk.runs import Bench
-
-HUGE = {
-    **SMALL,
-    "small-copper-top.gbr": SMALL["small-copper-top.gbr"].replace(
-        "M02*", "%SRX200Y200I0.1J0.1*%\nX1000000Y1000000D03*\n%SR*%\nM02*"
-    ),
-}
-"""A disc repeated 40,000 times: minutes of work."""
+from fabkit.desk.store import OrderFolder, Store
 
 
 @pytest.fixture(autouse=True, scope="module")
 def loaded_anew():
     """Processes are copies of one that has loaded the desk, not of one that earlier tests made."""
     forkserver._forkserver._stop()
+
+
+@pytest.fixture(autouse=True)
+def held_where_asked(monkeypatch):
+    """A process that is to be killed or looked at in the middle of its work stands still there."""
+    monkeypatch.setattr(runs, "_work", work_held)
 
 
 @pytest.fixture
@@ -69,18 +71,24 @@ def test_one_order_from_drop_to_zip(working):
     assert [row["name"] for row in stale["downloads"]] == ["order.toml"]
 
 
-def test_a_killed_process_is_said_and_run_goes_on(working):
-    """The desk answers meanwhile; what killed it is left out and named; run does all of it."""
-    client = working.client
-    state = begin(working)
-    address = f"/orders/{state['id']}"
-    state = follow(client, state, until=lambda s: "checking" in s["stage"] or not s["running"])
-    os.kill(_pid(working, state), signal.SIGKILL)
-    state = follow(client, client.get(address).json())
-    said = state["notes"] or [state["error"]]
+@pytest.mark.parametrize("culprit", ["check hole/spacing of small", None])
+def test_a_killed_process_is_said_and_run_goes_on(culprit, working):
+    """The desk answers meanwhile; what killed it is left out and named; run does all of it.
 
-    assert "SIGKILL" in said[0]["message"]
+    Where nothing can be left out, all is given up.
+    """
+    client = working.client
+    state = begin(working, held_at=culprit or "pricing")
+    address, hold = f"/orders/{state['id']}", hold_of(working, state["id"])
+    os.kill(hold.held(), signal.SIGKILL)
+    state = follow(client, client.get(address).json())
+    said = state["notes"][0] if culprit else state["error"]
+
+    assert "SIGKILL" in said["message"]
+    assert (culprit or "pricing") in said["message"]
+    assert (state["error"] is None) == bool(culprit)
     assert client.get("/orders").status_code == 200
+    hold.release()
     state = follow(client, client.post(f"{address}/run").json())
     assert state["error"] is None
     assert state["notes"] == []
@@ -88,29 +96,55 @@ def test_a_killed_process_is_said_and_run_goes_on(working):
 
 
 def test_cancel_ends_it_at_once(working):
-    """A heavy package is stopped in the middle; another one is done meanwhile, and after."""
+    """An order is stopped in the middle; another one is done meanwhile, and after."""
     client = working.client
-    heavy = begin(working, zip_of(HUGE), "heavy.zip")
-    heavy = follow(client, heavy, until=lambda s: bool(s["stage"]))
+    heavy = begin(working, held_at="drawing")
+    pid = hold_of(working, heavy["id"]).held()
     light = follow(client, begin(working))
     assert light["error"] is None
 
-    pid = _pid(working, heavy)
-    began = time.monotonic()
+    assert client.get(f"/orders/{heavy['id']}").json()["running"]
     state = client.post(f"/orders/{heavy['id']}/cancel").json()
     assert not state["running"]
     assert state["error"]["message"] == "the work was cancelled"
-    while Path(f"/proc/{pid}").exists():
-        assert time.monotonic() - began < 60  # of minutes
-        time.sleep(0.02)
+    until(lambda: not Path(f"/proc/{pid}").exists(), "ended")
+
+
+def test_cancelled_before_it_begins_it_is_never_done(working, monkeypatch):
+    """A process that is only about to begin when nobody wants its work any more ends, too."""
+    asked, told = Event(), Event()
+    said = []
+    undisturbed = runs.undisturbed
+
+    @contextmanager
+    def late():
+        assert asked.wait(PATIENCE_S)
+        with undisturbed():
+            yield
+
+    def hear(_run, _process, what):
+        said.append(what)
+        told.set()
+
+    monkeypatch.setattr(runs, "undisturbed", late)
+    monkeypatch.setattr(runs.Run, "_died", hear)
+    monkeypatch.setattr(runs.Run, "_heard", hear)
+    state = begin(working)
+    assert not working.client.post(f"/orders/{state['id']}/cancel").json()["running"]
+    asked.set()
+
+    assert told.wait(PATIENCE_S)
+    assert [type(what) for what in said] == [Death]
 
 
 def test_more_orders_than_places_wait_their_turn(open_desk):
     """With one place the second waits, says so, and is done; the first is read again if changed."""
     desk = open_desk(bench=Bench(1))
-    first, second = begin(desk), begin(desk)
+    first = begin(desk, held_at="reading")
+    second = begin(desk)
 
     assert second["stage"] == "waiting for other orders"
+    hold_of(desk, first["id"]).release()
     assert follow(desk.client, second)["error"] is None
     assert _pid(desk, first) is None
     address = f"/orders/{first['id']}"
@@ -122,8 +156,11 @@ def test_a_killed_desk_loses_nothing(open_desk, tmp_path):
     """What was dropped and shown is there for the next desk; what was not done is done then."""
     before = open_desk(bench=Bench())
     done = follow(before.client, begin(before))
-    half = begin(before)
+    half = begin(before, held_at="checking")
+    hold = hold_of(before, half["id"])
+    hold.held()
     before.client.__exit__(None, None, None)  # in the middle of its work
+    hold.release()
     after = open_desk(bench=Bench())
     shown = after.client.get(f"/orders/{done['id']}").json()
     half = after.client.get(f"/orders/{half['id']}").json()
@@ -159,16 +196,21 @@ def test_two_desks_on_one_folder(open_desk):
     assert other.client.get(address).status_code == 404
 
 
-def test_the_demo_opens_with_its_picture_early(working):
+def test_the_demo_opens_with_its_picture_early(working, monkeypatch):
     """The bundled demo is read, drawn and judged; its picture is there before the checks end."""
-    client = working.client
-    order = client.post("/orders", json={"demo": True}).json()["id"]
-    early = follow(
-        client,
-        client.get(f"/orders/{order}").json(),
-        until=lambda s: "picture" in s["views"] or not s["running"],
-    )
+    client, new = working.client, Store.begin
 
+    def held(store):
+        folder = new(store)
+        hold_of(working, folder.id).at("checking")
+        return folder
+
+    monkeypatch.setattr(Store, "begin", held)
+    order = client.post("/orders", json={"demo": True}).json()["id"]
+    early = client.get(f"/orders/{order}").json()
+    early = follow(client, early, until=lambda s: "picture" in s["views"] or not s["running"])
+
+    assert early["running"]
     assert "verdict" not in early["views"]
     assert early["choices"]["house"]["file"] == "sheets/house.toml"
     assert client.post(f"/orders/{order}/cancel").status_code == 200
@@ -176,10 +218,6 @@ def test_the_demo_opens_with_its_picture_early(working):
 
 def test_what_a_process_sends_is_no_code(tmp_path, monkeypatch):
     """A process taken over by a hostile file can send text, which is not run, and is ended."""
-    from multiprocessing import Pipe
-
-    from fabkit.desk import runs
-
     ours, theirs = Pipe()
     ended, heard = [], []
 
@@ -202,8 +240,6 @@ def test_what_a_process_sends_is_no_code(tmp_path, monkeypatch):
     monkeypatch.setattr(theirs, "close", lambda: None)
     monkeypatch.setattr(runs, "copying", lambda _: Context())
     monkeypatch.setattr(runs.Thread, "start", lambda self: self.run())
-    from fabkit.desk.store import OrderFolder
-
     runs.OrderProcess(
         OrderFolder("a", tmp_path), {}, hear=heard.append, ended=lambda death: ended.append(death)
     )
@@ -215,7 +251,6 @@ def test_what_a_process_sends_is_no_code(tmp_path, monkeypatch):
 def test_a_full_disk_is_said(working, monkeypatch):
     """An order file that cannot be written is an error of the order, and the desk goes on."""
     from fabkit.base.errors import OutputRefused
-    from fabkit.desk.store import OrderFolder
 
     def full(*_):
         raise OutputRefused("cannot write order.toml: no space left on device", hint="free some")
