@@ -28,6 +28,7 @@ LOADED = (
 )
 """What an order needs, and what the module that is run may be."""
 PATIENCE_S = 240
+"""How long anything may take before a test is given up: what is well never takes it."""
 
 
 @dataclass(frozen=True)

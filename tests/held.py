@@ -13,11 +13,10 @@ import signal
 import time
 from pathlib import Path
 
+from apart import PATIENCE_S
+
 from fabkit.base import steps
 from fabkit.base.copies import stay_alone
-
-PATIENCE_S = 240
-"""How long anything may take before a test is given up: what is well never takes it."""
 
 
 def until(holds, what="it"):

@@ -1,4 +1,4 @@
-"""A command whose native code dies, in a process of its own (for ``apart.run_apart``)."""
+"""A command that dies or stands still, in a process of its own (for ``apart``)."""
 
 from __future__ import annotations
 
@@ -8,8 +8,26 @@ import sys
 from importlib import import_module
 from pathlib import Path
 
+from held import hold_at
+
+from fabkit.__main__ import main as run_fabkit
 from fabkit.cli.group import main
 from fabkit.cli.process import in_worker
+
+
+def _become(words: list[str], folder: Path) -> None:
+    for descriptor, name in ((1, "out"), (2, "err")):
+        os.dup2(os.open(folder / name, os.O_WRONLY | os.O_CREAT), descriptor)
+    sys.stdout, sys.stderr = (open(n, "w", 1, encoding="utf-8", closefd=False) for n in (1, 2))  # noqa: SIM115 -- streams
+    sys.argv = ["fabkit", *words]
+
+
+def stand_still(hold: Path, words: list[str], folder: Path) -> None:
+    """Run a command that a file holds at a step, and end with its status; streams as below."""
+    _become(words, folder)
+    hold_at(hold)
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # tests may run in the background
+    run_fabkit()
 
 
 def die(place: tuple[str, str], victim: str, number: int, words: list[str], folder: Path) -> int:
@@ -17,10 +35,7 @@ def die(place: tuple[str, str], victim: str, number: int, words: list[str], fold
 
     Its streams go into the files ``out`` and ``err`` of a folder.
     """
-    for descriptor, name in ((1, "out"), (2, "err")):
-        os.dup2(os.open(folder / name, os.O_WRONLY | os.O_CREAT), descriptor)
-    sys.stdout, sys.stderr = (open(n, "w", 1, encoding="utf-8", closefd=False) for n in (1, 2))  # noqa: SIM115 -- streams
-    sys.argv = ["fabkit", *words]
+    _become(words, folder)
 
     def work() -> int:
         room, function = import_module(place[0]), place[1]

@@ -5,15 +5,13 @@ from __future__ import annotations
 import json
 import os
 import signal
-import subprocess
-import sys
-import time
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from apart import run_apart
-from deadly import die
+from apart import PATIENCE_S, begin, run_apart
+from deadly import die, stand_still
+from held import Hold, until
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes of POSIX")
 
@@ -92,24 +90,27 @@ def test_memory_is_bounded(start, small):
         assert "Traceback" not in done.stderr
 
 
-def test_signals_reach_the_work(small, tmp_path):
+@pytest.mark.parametrize(
+    ("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, -15), (signal.SIGKILL, -9)]
+)
+def test_signals_reach_the_work(number, status, small, tmp_path):
     """Sent to the first process alone: Ctrl-C is one line, a kill leaves no worker behind."""
-    for number, status in ((signal.SIGINT, 130), (signal.SIGTERM, -15), (signal.SIGKILL, -9)):
-        run = subprocess.Popen(
-            [sys.executable, "-m", "fabkit", "order", small, "--out", tmp_path / "out"],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
-        )
-        # Python ends by itself before the command has begun; then two processes are at work.
-        children = Path(f"/proc/{run.pid}/task/{run.pid}/children")
-        while children.exists() and run.poll() is None and not children.read_text():
-            time.sleep(0.02)
-        time.sleep(0.3)
-        run.send_signal(number)
-        # The worker holds the pipes, too: this would wait for one that goes on.
-        _, said = run.communicate(timeout=120)
-        assert run.returncode == status
-        assert not (tmp_path / "out").exists()
-        assert said.count("\n") == (number == signal.SIGINT)
+    hold = Hold(tmp_path / "order.hold")
+    hold.at("writing the report")
+    words = ["order", str(small), "--out", str(tmp_path / "out")]
+    streams = tmp_path / "streams"
+    streams.mkdir()
+    run, pipe = begin(stand_still, hold.file, words, streams)
+    worker = hold.held()
+    assert worker != run.pid
+    assert list(tmp_path.glob(".out.*"))
+    os.kill(run.pid, number)
+    run.join(PATIENCE_S)
+    pipe.close()
+    until(lambda: not Path(f"/proc/{worker}").exists(), "the worker ended")
+    said = (streams / "err").read_text("utf-8")
+
+    assert run.exitcode == status
+    assert not (tmp_path / "out").exists()
+    assert said.count("\n") == (number == signal.SIGINT)
+    assert bool(list(tmp_path.glob(".out.*"))) == (number != signal.SIGINT)

@@ -8,7 +8,8 @@ import time
 import zipfile
 from pathlib import Path
 
-from held import PATIENCE_S, Hold
+from apart import PATIENCE_S
+from held import Hold
 
 from fabkit.desk.runs import Bench
 

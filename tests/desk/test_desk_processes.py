@@ -10,8 +10,9 @@ from pathlib import Path
 from threading import Event
 
 import pytest
+from apart import PATIENCE_S
 from desks import begin, follow, hold_of
-from held import PATIENCE_S, until, work_held
+from held import until, work_held
 
 from fabkit.base.steps import Death
 from fabkit.desk import runs
