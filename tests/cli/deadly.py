@@ -8,11 +8,12 @@ import sys
 from importlib import import_module
 from pathlib import Path
 
-from held import hold_at
+from held import hold_at, judge_held
 
 from fabkit.__main__ import main as run_fabkit
 from fabkit.cli.group import main
 from fabkit.cli.process import in_worker
+from fabkit.outputs import pool
 
 
 def _become(words: list[str], folder: Path) -> None:
@@ -27,6 +28,13 @@ def stand_still(hold: Path, words: list[str], folder: Path) -> None:
     _become(words, folder)
     hold_at(hold)
     signal.signal(signal.SIGINT, signal.default_int_handler)  # tests may run in the background
+    run_fabkit()
+
+
+def judge_standing_still(words: list[str]) -> None:
+    """Run a command that judges packages each in a process that a file beside it holds."""
+    pool._work = judge_held
+    sys.argv = ["fabkit", *words]
     run_fabkit()
 
 

@@ -6,8 +6,11 @@ import json
 import os
 import signal
 import sys
+from threading import Thread
 
 import pytest
+from apart import PATIENCE_S
+from held import until
 from mutated import mutated_packages
 
 from fabkit.base.errors import UsageError
@@ -32,9 +35,27 @@ def local():
 
 
 def kill_a_worker(local):
-    """End a worker that judges just now, without a word (its watcher starts another one)."""
-    busy = [w for w in local.scheduler.workers.values() if w.processing]
-    os.kill(local.workers[busy[0].name].pid, signal.SIGKILL)
+    """End a worker that has a package, without a word (its watcher starts another one).
+
+    All stand still until one is chosen: none is done with what it has before it ends.
+    """
+    workers = {w.name: w for w in local.scheduler.workers.values()}
+    pids = {name: local.workers[name].pid for name in workers}
+    for pid in pids.values():
+        os.kill(pid, signal.SIGSTOP)
+
+    def end_one():
+        try:
+            busy = until(lambda: [n for n, w in workers.items() if w.processing], "a busy worker")
+            os.kill(pids.pop(busy[0]), signal.SIGKILL)
+        finally:
+            for pid in pids.values():
+                os.kill(pid, signal.SIGCONT)
+
+    # What they are given next is given by whoever asked for the death.
+    ending = Thread(target=end_one)
+    ending.start()
+    return ending
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
@@ -43,17 +64,18 @@ def test_nothing_is_lost_or_done_twice_when_a_worker_dies(local, tmp_path, monke
     monkeypatch.setattr(pool, "MOST_IN_FLIGHT", 6)
     paths = mutated_packages(tmp_path / "shelf", COUNT)
     out = tmp_path / "out.jsonl"
-    most = []
+    most, deaths = [], []
 
     def engine(*given):
         for number, record in enumerate(on_cluster(local.scheduler_address)(*given)):
             states = [task.state for task in local.scheduler.tasks.values()]
             most.append(len(states) - states.count("memory"))
             if number == COUNT // 3:
-                kill_a_worker(local)
+                deaths.append(kill_a_worker(local))
             yield record
+        deaths[0].join()
 
-    rows = judge_many(paths, SETTINGS, engine=engine, seconds=60, ledger=out)
+    rows = judge_many(paths, SETTINGS, engine=engine, seconds=PATIENCE_S, ledger=out)
     found = [json.loads(line) for line in out.read_text(encoding="utf-8").splitlines()]
     by_name = {record.pop("package"): record for record in found}
 

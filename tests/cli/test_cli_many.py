@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
 import os
 import re
 import shutil
 import signal
-import subprocess
 import sys
-import time
 from multiprocessing import resource_tracker
 from pathlib import Path
 
 import pytest
+from apart import PATIENCE_S, begin
+from deadly import judge_standing_still
+from held import Hold, die, judge_held, until
 from jsonschema import Draft202012Validator
 from small_package import SMALL
 
 from fabkit.base.errors import OutputRefused, RunStopped
-from fabkit.base.steps import read_notice
 from fabkit.outputs import many, pool
 from fabkit.outputs.judged import Settings, check_given, judge_given, read_given
 from fabkit.outputs.many import find_done, is_settled, judge_many, line_of, read_ledger
@@ -53,20 +52,16 @@ def shelf(tmp_path, small):
     return folder
 
 
-def pile_up(shelf, count):
-    """A package with so many discs on one spot."""
-    folder = shelf / "heavy"
-    shutil.copytree(shelf / "small", folder)
-    (copper,) = folder.glob("*copper-top*")
-    text = copper.read_text()
-    copper.write_text(text.replace("M02*", "D10*\n" + "X5000000Y5000000D03*\n" * count + "M02*"))
-    return folder
-
-
 @pytest.fixture
-def heavy(shelf):
-    """A package that takes many times as long as any other."""
-    return pile_up(shelf, 60_000)
+def held(shelf, monkeypatch):
+    """A package whose judging stands still at one of its checks, and what holds it."""
+    folder = shelf / "held"
+    shutil.copytree(shelf / "small", folder)
+    (folder / "notes.txt").write_text("the larger one is begun first\n")
+    hold = Hold(shelf / "held.hold")
+    hold.at("check hole/spacing of held")
+    monkeypatch.setattr(pool, "_work", judge_held)
+    return folder, hold
 
 
 def test_each_package_of_a_folder_is_one_record(shelf, run, tmp_path, monkeypatch):
@@ -105,35 +100,31 @@ def test_the_unit_is_pure(shelf):
     assert str(shelf) not in line_of(first).decode()
 
 
-def test_what_dies_is_begun_again_without_the_step(shelf, monkeypatch):
+def test_what_dies_is_begun_again_without_the_step(held, shelf):
     """A killed process loses the step it was at; what else can be judged is, as by `check` alone.
 
     Signal numbers: POSIX.
     """
-    begun = []
-    begin = pool._Running.begin.__func__
-    watched = classmethod(lambda *given: begun.append(begin(*given)) or begun[-1])
-    monkeypatch.setattr(pool._Running, "begin", watched)
-    paths = [shelf / "small", pile_up(shelf, 10_000)]
-    running = judge_apart(largest_first(paths), MILD, jobs=2, seconds=60)
+    folder, hold = held
+    running = judge_apart(
+        largest_first([shelf / "small", folder]), MILD, jobs=2, seconds=PATIENCE_S
+    )
     first = next(running)
-    while read_notice(begun[0].notice.raw)[1] is None:
-        assert begun[0].process.is_alive()
-        time.sleep(0.001)
-    begun[0].process.kill()
+    os.kill(hold.held(), signal.SIGKILL)
     (second,) = running
 
-    assert [Path(one["package"]).name for one in (first, second)] == ["small", "heavy"]
+    assert [Path(one["package"]).name for one in (first, second)] == ["small", "held"]
     assert [first["status"], second["status"]] == [0, 2]
-    reasons = [check["reason"] for check in second["check"]["checks"]]
-    assert any("too heavy" in reason and "SIGKILL" in reason for reason in reasons)
+    reasons = {check["id"]: check["reason"] for check in second["check"]["checks"]}
+    (heavy,) = (check for check, reason in reasons.items() if "too heavy" in reason)
+    assert heavy == "hole/spacing"
+    assert "SIGKILL" in reasons[heavy]
 
 
 def test_a_death_is_a_record(shelf, monkeypatch):
     """What dies at a step that nothing can do without is a record with its reason."""
-    begin = multiprocessing.process.BaseProcess.start
-    monkeypatch.setattr(pool.BaseProcess, "start", lambda one: begin(one) or one.kill())
-    (record,) = judge_apart(largest_first([shelf / "small"]), MILD, jobs=1, seconds=60)
+    monkeypatch.setattr(pool, "_work", die)
+    (record,) = judge_apart(largest_first([shelf / "small"]), MILD, jobs=1, seconds=PATIENCE_S)
 
     assert record["state"] == "unreadable"
     assert "SIGKILL" in record["error"]["message"]
@@ -143,27 +134,25 @@ def test_a_death_is_a_record(shelf, monkeypatch):
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="processes of POSIX")
-def test_a_killed_run_goes_on(heavy, shelf, run, tmp_path):
+def test_a_killed_run_goes_on(held, shelf, run, tmp_path):
     """After kill -9 and half a line: what is done stays, what hangs gets its time and a record."""
     out = tmp_path / "out.jsonl"
-    call = ("check", shelf / "small", heavy, "--jobs", "2", "--jsonl", out)
-    command = [sys.executable, "-m", "fabkit", *map(str, call)]
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    try:
-        late = time.monotonic() + 120
-        while not (out.exists() and out.read_bytes().endswith(b"\n")):
-            assert time.monotonic() < late
-            time.sleep(0.02)
-    finally:
-        process.send_signal(signal.SIGKILL)
-        process.wait()
+    folder, hold = held
+    call = ("check", shelf / "small", folder, "--jobs", "2", "--jsonl", out)
+    first, pipe = begin(judge_standing_still, [*map(str, call)])
+    worker = hold.held()
+    until(lambda: out.exists() and out.read_bytes().endswith(b"\n"), "a record")
+    first.kill()
+    first.join(PATIENCE_S)
+    pipe.close()
+    until(lambda: not Path(f"/proc/{worker}").exists(), "ended with who waits for it")
     before = out.read_bytes()
     out.write_bytes(before + before[:100])
     run(*call, "--resume", "--seconds", "1", status=2)
 
     assert out.read_bytes().startswith(before)
-    assert set(records(out)) == {"small", "heavy"}
-    late = records(out)["heavy"]
+    assert set(records(out)) == {"small", "held"}
+    late = records(out)["held"]
     assert "not judged within 1 s" in late["error"]["message"]
     assert is_settled(late, MILD, seconds=1)
     assert not is_settled(late, MILD, seconds=2), "with more time it is judged again"

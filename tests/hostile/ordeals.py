@@ -8,7 +8,7 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from fabkit import build_board, check, open_package
-from fabkit.base.errors import FabkitError
+from fabkit.base.errors import FabkitError, UnreadableInput
 from fabkit.base.limits import DEFAULT_LIMITS, changed_limits
 from fabkit.base.steps import SIZE, begin_bounded, bound_memory
 from fabkit.cli.group import cli
@@ -18,6 +18,7 @@ from fabkit.formats.sidecars.jobfile import read_job
 from fabkit.formats.sidecars.netlist import read_netlist
 from fabkit.formats.sidecars.tables import read_parts, read_placement
 from fabkit.outputs.judged import Settings, check_given, read_given
+from fabkit.package.opening import open_input
 from fabkit.sheets.house import load_house
 
 READERS = {
@@ -75,3 +76,15 @@ def check_within(gigabytes: int, package: Path) -> tuple[list[str], list[str]]:
     result = check(build_board(open_package(package)))
     broken = [o.check.id for o in result.outcomes if o.state.value == "broken"]
     return broken, [f.message for f in result.findings if f.rule.id == "gerber/limit"]
+
+
+def refused_within(gigabytes: int, path: Path) -> str:
+    """Open a package within a bound on memory: why it is refused."""
+    import resource
+
+    resource.setrlimit(resource.RLIMIT_DATA, (gigabytes << 30, gigabytes << 30))
+    try:
+        open_input(path)
+    except UnreadableInput as error:
+        return error.message
+    return ""
