@@ -78,13 +78,8 @@ def _words_of(file):
 
 
 def hold_at(file: Path):
-    """Let this process wait at the step that a file names, as long as it does (see ``Hold``).
-
-    Where it is there from the start, all is done in this process: what copies do is not noticed.
-    """
+    """Let this process wait at the step that a file names, as long as it does (see ``Hold``)."""
     usual = steps._write
-    if file.exists():
-        stay_alone()
 
     def write():
         usual()
@@ -116,8 +111,24 @@ def judge_held(pipe, notice, left_out, parcel, settings):
 
 
 def work_held(pipe, folder, name, notice, left_out):
-    """Work on an order as the desk does; ``NAME.hold`` beside its folder holds it."""
+    """Work on an order as the desk does; ``NAME.hold`` beside its folder holds it.
+
+    Where that is not there, ``any.hold`` holds the process of every order.
+    """
     from fabkit.desk import runs
 
-    hold_at(Path(folder).with_name(f"{name}.hold"))
+    own = Path(folder).with_name(f"{name}.hold")
+    if own.exists():
+        # What copies of this process do is not noticed.
+        stay_alone()
+    hold_at(own if own.exists() else own.with_stem("any"))
     runs._work(pipe, folder, name, notice, left_out)
+
+
+def serve():
+    """Be ``fabkit`` with the words of this process; a desk's orders can be held."""
+    from fabkit.__main__ import main
+    from fabkit.desk import runs
+
+    runs._work = work_held
+    main()

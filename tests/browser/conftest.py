@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
+from apart import PATIENCE_S
 
 import fabkit
 from fabkit.base.findings import Finding, Place, Rule, Severity, Source
@@ -105,6 +106,7 @@ def start(tmp_path_factory):
         options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
         browser = webdriver.Chrome(options=options, service=Service(DRIVER))
         try:
+            browser.set_script_timeout(PATIENCE_S)
             size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
             browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
             scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}

@@ -75,7 +75,6 @@ def test_an_accessibility_audit_finds_nothing_serious(shared_browser, address):
     shared_browser.get(address)
     audit = files("axe_core_python").joinpath("axe.min.js").read_text("utf-8")
     shared_browser.execute_script(audit)
-    shared_browser.set_script_timeout(180)
     found = shared_browser.execute_async_script(AUDIT)
 
     assert "failed" not in found

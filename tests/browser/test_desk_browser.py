@@ -11,14 +11,14 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 import zipfile
-from contextlib import contextmanager, suppress
 from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from browsing import TWO_PICTURES, sized, until
 from click.testing import CliRunner
+from held import Hold
 
 from fabkit.cli.group import cli
 
@@ -27,7 +27,9 @@ pytestmark = pytest.mark.browser
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "fabkit/demo"
 IDLE = "fabkitDesk.state && !fabkitDesk.state.running"
-SETTLED = f"{IDLE} && Object.keys(fabkitDesk.views.shown).length >= 7"
+SETTLED = f"""{IDLE} && Object.keys(fabkitDesk.views.shown).length >= 7
+  && Object.entries(fabkitDesk.state.views).every(([k, v]) => fabkitDesk.views.shown[k] === v)"""
+"""Worked out, and all of it is shown as it is now."""
 
 DROP = """
 const transfer = new DataTransfer();
@@ -87,21 +89,19 @@ class Page:
     def __init__(self, browser, address, folder, server):
         self.browser, self.address, self.folder, self.server = browser, address, folder, server
         self.wheatear = ""
+        self.hold = Hold(folder / "any.hold")
 
     def do(self, script, *given):
         """Run a script in the page."""
         return self.browser.execute_script(script, *given)
 
-    def until(self, condition, seconds=180):
+    def until(self, condition):
         """Wait until something holds in the page; give it."""
-        end = time.monotonic() + seconds
-        while time.monotonic() < end:
-            found = self.do(f"return {condition}")
-            if found:
-                return found
-            time.sleep(0.03)
-        state = self.do("return JSON.stringify(window.fabkitDesk && fabkitDesk.state)")
-        raise AssertionError(f"never: {condition}; {(state or '')[-600:]}")
+        try:
+            return until(self.browser, condition)
+        except AssertionError as never:
+            state = self.do("return JSON.stringify(window.fabkitDesk && fabkitDesk.state)")
+            raise AssertionError(f"{never}; {(state or '')[-600:]}") from None
 
     def text(self, selector):
         """Words of all elements of a selector."""
@@ -144,10 +144,12 @@ def page(shared_browser, tmp_path_factory):
     """A desk of its own, with the demonstration worked out on it."""
     pytest.importorskip("uvicorn")
     folder = tmp_path_factory.mktemp("desk")
-    arguments = [sys.executable, "-m", "fabkit", "desk", "--no-browser", "--folder", str(folder)]
+    arguments = [sys.executable, "-c", "from held import serve; serve()"]
+    arguments += ["desk", "--no-browser", "--folder", str(folder)]
     # Settings of this machine's user are not the test's.
     settings = tmp_path_factory.mktemp("settings")
     environment = {**os.environ, "XDG_CONFIG_HOME": str(settings), "PYTHONUNBUFFERED": "1"}
+    environment["PYTHONPATH"] = str(ROOT / "tests")
     server = subprocess.Popen(
         arguments, stdout=subprocess.PIPE, text=True, env=environment, cwd=folder
     )
@@ -161,9 +163,11 @@ def page(shared_browser, tmp_path_factory):
         package = DEMO / "rev-b"
         board = zipped(*sorted(p for p in package.iterdir() if p.is_file()), below=package)
         sheets = [(name, (DEMO / name).read_bytes()) for name in ("house.toml", "parts.toml")]
+        made.hold.at("checking")
         made.drop([("wheatear.zip", board), *sheets])
         made.until("document.querySelector('#boards .stage svg, #boards .stage img')")
-        made.early = made.do("return fabkitDesk.state.running")
+        made.early = made.do("return [fabkitDesk.state.running, fabkitDesk.state.views.verdict]")
+        made.hold.release()
         made.until(SETTLED)
         made.wheatear = shared_browser.current_url.rpartition("=")[2]
         yield made
@@ -187,18 +191,6 @@ def order(page):
     return page
 
 
-@contextmanager
-def narrow(browser, width):
-    """A telephone's width for a while."""
-    size = {"width": width, "height": 844, "deviceScaleFactor": 1, "mobile": False}
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    try:
-        yield
-    finally:
-        size |= {"width": 1280, "height": 900}
-        browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-
-
 def quoted(path):
     """What ``fabkit quote`` says of an order file."""
     result = CliRunner().invoke(cli, ["quote", str(path), "--json"], catch_exceptions=False)
@@ -208,21 +200,22 @@ def quoted(path):
 
 def test_the_whole_job(order, tmp_path):
     """Dropped, judged, changed, priced as by ``quote``, taken away as ``order`` writes it."""
-    assert order.early, "the picture is there before the checks have ended"
+    assert order.early == [True, None], "the picture is there before the checks have ended"
     assert "Fit to order" in order.text("#boards .verdict .word")
     before = order.text("#boards .money .sum")
     order.do(SET, "wish-want-keyboards", "4")
     order.do(SET, "wish-options-finish", "enig")
-    order.until(f"{SETTLED} && fabkitDesk.state.choices.finish.value === 'enig'")
-    order.until(f"document.querySelector('#boards .money .sum').textContent !== {before!r}")
-    order.until(IDLE)
+    wanted = "fabkitDesk.state.choices"
+    order.until(f"{SETTLED} && {wanted}.keyboards === 4 && {wanted}.finish.value === 'enig'")
+    assert order.text("#boards .money .sum") != before
     folder = order.folder / order.wheatear
     best = quoted(folder / "order.toml")["best"]
     assert best["total"] in order.text("#boards .money .sum")
     assert f"Order {best['boards']} boards" in order.text("#boards .money .sum")
 
     order.do("document.querySelector('#take .takes button').click()")
-    order.until("[...document.querySelectorAll('#downloads a')].length > 2")
+    link = "[...document.querySelectorAll('#downloads a')].find((a) => /-order.zip$/.test(a.href))"
+    order.until(f"{IDLE} && {link}")
     links = order.do("return [...document.querySelectorAll('#downloads a')].map((a) => a.href)")
     taken = {link.rpartition("/")[2]: order.take(link) for link in links}
     assert taken["order.toml"] == (folder / "order.toml").read_bytes()
@@ -261,6 +254,39 @@ def test_it_is_shown_again_after_a_reload(order):
     assert order.do("return document.getElementById('start').hidden")
 
 
+LATE = """
+const usual = window.fetch;
+window.fetch = async (path, more) => {
+  const answer = await usual(path, more);
+  if (path === arguments[0]) {
+    window.fetch = usual;
+    await new Promise((go) => { window.letGo = go; });
+  }
+  return answer;
+};"""
+"""One answer comes when it is let go, whatever was asked for later."""
+
+
+def test_who_goes_on_stays_there(order):
+    """An answer that comes late does not bring back the page that it was asked for."""
+    order.do(LATE, "/orders")
+    order.do("fabkitDesk.go(null)")
+    order.until("Boolean(window.letGo)")
+    order.do("fabkitDesk.go(arguments[0])", order.wheatear)
+    order.until(SETTLED)
+    order.do("letGo(); letGo = null")
+    order.browser.execute_async_script(TWO_PICTURES)
+    assert order.do("return document.getElementById('start').hidden")
+    order.do(LATE, f"/orders/{order.wheatear}")
+    order.do("fabkitDesk.route()")
+    order.until("Boolean(window.letGo)")
+    order.do("fabkitDesk.go(null)")
+    order.until("!document.getElementById('start').hidden")
+    order.do("letGo()")
+    order.browser.execute_async_script(TWO_PICTURES)
+    assert order.do("return document.getElementById('order').hidden && !fabkitDesk.poll")
+
+
 def test_everyone_can_use_it(order):
     """axe-core finds nothing in the order, in the form of a sheet, nor in the list of orders."""
     order.do("for (const fold of document.querySelectorAll('details')) fold.open = true")
@@ -275,7 +301,7 @@ def test_everyone_can_use_it(order):
 def test_it_is_as_wide_as_a_telephone(order):
     """Nothing scrolls sideways at 390 px: an order with all unfolded, a sheet, the list."""
     wide = "return document.scrollingElement.scrollWidth"
-    with narrow(order.browser, 390):
+    with sized(order.browser, 390, 844):
         order.do("for (const fold of document.querySelectorAll('details')) fold.open = true")
         assert order.do(wide) == 390
         order.do("document.getElementById('edit-parts').click()")
@@ -361,32 +387,15 @@ def test_a_bomb_and_a_text_file(page):
 
 def test_a_worker_that_is_killed(order):
     """The page says so, the desk goes on, and the same work succeeds when asked again."""
-    order.until(SETTLED)
-    kept = workers(order.server.pid)
-    # Held still, it cannot end its work before it is killed.
-    for worker in kept:
-        os.kill(worker, signal.SIGSTOP)
+    order.hold.at("mending")
     order.do("fabkitDesk.deed('mend')")
-    order.until("fabkitDesk.state.running")
-    for worker in kept:
-        os.kill(worker, signal.SIGKILL)
+    os.kill(order.hold.held(), signal.SIGKILL)
+    order.hold.release()
     order.until(f"{IDLE} && (fabkitDesk.state.error || fabkitDesk.state.notes.length)")
     assert order.until("document.querySelector('#notices .notice')")
     order.do("document.querySelector('[data-run=run]').click()")
     order.until(f"{SETTLED} && !fabkitDesk.state.error")
     assert "Fit to order" in order.text("#boards .verdict .word")
-
-
-def workers(server):
-    """Processes that work for the desk: copies of the one that its server copies them from."""
-    parents = {}
-    for path in Path("/proc").glob("[0-9]*/stat"):
-        with suppress(OSError):
-            parents[int(path.parent.name)] = int(path.read_text().rpartition(")")[2].split()[1])
-    below = {server}
-    while children := {child for child, parent in parents.items() if parent in below}:
-        below = children
-    return below
 
 
 def test_a_desk_that_does_not_answer(order):

@@ -10,6 +10,7 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from browsing import sized, until
 
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT / "docs"))
@@ -105,18 +106,15 @@ def test_words_lead_to_their_section(site, shared_browser):
     assert found("xyzzyplugh") == []
     first = found("many packages")[0]
     browser.find_element("id", "query").send_keys("\n")
-    assert browser.current_url == first
+    until(browser, "location.href === arguments[0]", first)
     assert not [e for e in browser.get_log("browser") if e["level"] == "SEVERE"]
 
 
 @pytest.fixture
 def phone(shared_browser):
     """The browser with a window of 390 px."""
-    size = {"width": 390, "height": 800, "deviceScaleFactor": 1, "mobile": False}
-    shared_browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    yield shared_browser
-    wide = {**size, "width": 1280, "height": 900}
-    shared_browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", wide)
+    with sized(shared_browser, 390, 800) as browser:
+        yield browser
 
 
 @pytest.mark.browser

@@ -5,16 +5,16 @@ from __future__ import annotations
 import base64
 import io
 import re
-from contextlib import contextmanager
 from importlib.resources import files
 
 import pypdf
 import pytest
+from browsing import sized, until
 
 pytestmark = pytest.mark.browser
 
 CENTRE = "arguments[0].scrollIntoView({block: 'center', behavior: 'instant'})"
-VIEW = "const v = window.fabkit.viewers[0]; return {...v.view, side: v.side, moving: !!v.flight};"
+VIEW = "const v = window.fabkit.viewers[0]; return {...v.view, side: v.side};"
 
 
 def by_css(browser, selector):
@@ -33,11 +33,8 @@ def all_by_css(browser, selector):
 
 def view(browser):
     """Scale, offset and side of the first board once nothing flies any more."""
-    from selenium.webdriver.support.ui import WebDriverWait
-
-    return WebDriverWait(browser, 5, poll_frequency=0.05).until(
-        lambda b: (lambda v: not v["moving"] and v)(b.execute_script(VIEW))
-    )
+    until(browser, "!window.fabkit.viewers[0].flight")
+    return browser.execute_script(VIEW)
 
 
 def unfold(browser):
@@ -55,18 +52,6 @@ def press(browser, selector):
     )
     browser.execute_script(CENTRE, element)
     element.click()
-
-
-@contextmanager
-def sized(browser, width, height):
-    """The browser with a window of another size."""
-    size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    try:
-        yield browser
-    finally:
-        size |= {"width": 1280, "height": 900}
-        browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
 
 
 def test_it_opens_without_a_complaint(page):
@@ -113,8 +98,9 @@ def test_it_is_short_until_something_is_opened(shared_browser, report, width, he
 def test_a_cause_shows_its_place(page):
     """Beside a cause is a picture of its place with a name, fetched only when it comes in sight."""
     shot = by_css(page, ".finding .shot img")
+    page.execute_script(CENTRE, shot)
 
-    assert page.execute_script("return arguments[0].naturalWidth", shot) == 264
+    assert until(page, "arguments[0].naturalWidth", shot) == 264
     assert shot.get_attribute("loading") == "lazy"
     assert (
         by_css(page, ".finding .shot").get_attribute("aria-label").startswith("Show on the board")
@@ -258,7 +244,7 @@ def test_pointing_names_hole_net_and_pin(page, report):
     ActionChains(page).move_to_element_with_offset(
         stage, round(x - size["width"] / 2), round(y - size["height"] / 2)
     ).perform()
-    text = by_css(page, ".tip").text
+    text = until(page, "document.querySelector('.tip').innerText")
 
     assert f"net {dict(part.pins)['2']}" in text
     assert "J2 pin 2" in text
@@ -375,7 +361,6 @@ def test_an_accessibility_audit_finds_nothing_serious(page, scheme):
     media = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
     page.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
     page.execute_script(files("axe_core_python").joinpath("axe.min.js").read_text("utf-8"))
-    page.set_script_timeout(180)
     found = page.execute_async_script(AUDIT)
     media["features"][0]["value"] = "light"
     page.execute_cdp_cmd("Emulation.setEmulatedMedia", media)

@@ -27,7 +27,9 @@ def stand_still(hold: Path, words: list[str], folder: Path) -> None:
     """Run a command that a file holds at a step, and end with its status; streams as below."""
     _become(words, folder)
     hold_at(hold)
-    signal.signal(signal.SIGINT, signal.default_int_handler)  # tests may run in the background
+    # Tests may run in the background; processes that are copied may have been begun without it.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
     run_fabkit()
 
 

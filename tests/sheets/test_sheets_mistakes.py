@@ -416,7 +416,7 @@ def usual_depth() -> Iterator[None]:
 def test_what_is_no_sheet_is_refused_at_once(
     load: Callable[[Path], object], name: str, tmp_path: Path
 ) -> None:
-    """Devices, pipes, folders and bytes that are no text: what and what to do, in a second's work."""
+    """Devices, pipes, folders, bytes that are no text: what and what to do, in a second's work."""
     make, words = NO_SHEETS[name]
     path = make(tmp_path)
     began = time.process_time()

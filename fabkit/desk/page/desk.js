@@ -77,7 +77,8 @@ class Desk {
       this.views.clear();
       await this.guarded(async () => {
         await showRecent((other) => this.go(other));
-        $("start").hidden = false;
+        /* Who has gone on meanwhile does not come back. */
+        $("start").hidden = Boolean(this.id);
       });
     }
   }
@@ -110,13 +111,16 @@ class Desk {
     await this.guarded(
       async () => {
         const state = await ask("/orders/" + encodeURIComponent(id));
+        if (this.id !== id) return;
         $("order").hidden = false;
         await this.take(state);
+        if (this.id !== id) return;
         this.startPolling();
         await showCompare($("compare"), state, (other) => this.deed("revision", { from: other }));
       },
       {
         failed: async () => {
+          if (this.id !== id) return;
           warn("gone", { message: "this order is not on the desk any more", hint: "choose another one, or begin a new one" });
           history.replaceState(null, "", "/");
           for (const item of document.querySelectorAll(".of-order")) item.hidden = true;
