@@ -62,6 +62,13 @@ SHORT_MM: Final = 0.5
 STRAIGHT_MM: Final = 50.0
 """A track seldom runs further without a bend or a pad (common practice)."""
 
+SAME_END_MM: Final = 0.05
+"""Ends of tracks nearer than this are at one place: two roundings of a coarse inch format."""
+
+MANY_LONELY: Final = 0.1
+"""Share of the pads with tracks that reach no other, from which these are no slips of routing: what
+joins them is missing (a choice of ours)."""
+
 LONELY_PAD: Final = load_rule("copper/lonely-pad")
 
 
@@ -110,6 +117,7 @@ def loose_ends(case: Case) -> Iterator[Finding]:
     if not copper.named.any():
         yield from _stops_short(case, copper)
         yield from _parted(case, copper)
+        yield from _without_via(case, copper)
         yield from _lonely_pads(case, copper)
         yield from _unlike_fellows(case, copper)
 
@@ -199,13 +207,44 @@ def _stops_short(case: Case, copper: Copper) -> Iterator[Finding]:
         )
 
 
+def _track_ends(case: Case, index: int) -> tuple[Ints, Floats, Floats]:
+    """Loose ends of one layer, but for strokes with two: an oblong pad may be drawn so."""
+    rows, x, y = case.shared(loose_ends_of)[index]
+    once = np.flatnonzero(np.bincount(rows, minlength=1)[rows] == 1)
+    return rows[once], x[once], y[once]
+
+
+def _without_via(case: Case, copper: Copper) -> Iterator[Finding]:
+    """Tracks of two layers that end at one place, where no hole joins them."""
+    ends = [_track_ends(case, index) for index in range(len(case.board.copper))]
+    at = np.concatenate([np.column_stack((x, y)) for _, x, y in ends])
+    layer = np.repeat(np.arange(len(ends)), [len(rows) for rows, _, _ in ends])
+    island = np.concatenate(
+        [
+            copper.pieces.island[own.piece[rows]]
+            for own, (rows, _, _) in zip(copper.layers, ends, strict=True)
+        ]
+    )
+    one, two = PointTree(at).pairs(SAME_END_MM).T
+    met = np.unique(one[(layer[one] != layer[two]) & (island[one] != island[two])])
+    if len(met):
+        yield Finding.of(
+            LOOSE_END,
+            f"tracks of two layers end at one place without a hole at {counted(len(met), 'place')}",
+            *(
+                case.layer_place(case.board.copper[layer[k]], *at[k].tolist())
+                for k in met[:20].tolist()
+            ),
+            count=len(met),
+            severity=Severity.WARNING,
+            advice="Drill the via that joins them, with its pads.",
+        )
+
+
 def _parted(case: Case, copper: Copper) -> Iterator[Finding]:
     """Tracks whose loose ends face each other: the piece between them is gone."""
     for index, layer in enumerate(case.board.copper):
-        rows, x, y = case.shared(loose_ends_of)[index]
-        # A stroke with two loose ends is no track: an oblong pad may be drawn so.
-        once = np.flatnonzero(np.bincount(rows, minlength=1)[rows] == 1)
-        rows, x, y = rows[once], x[once], y[once]
+        rows, x, y = _track_ends(case, index)
         drawn, end = layer.file.objects.take(rows), np.column_stack((x, y))
         start, last = drawn.starts(), drawn.ends()
         at_last = np.hypot(*(last - end).T) < np.hypot(*(start - end).T)
@@ -257,6 +296,8 @@ def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
     for index, layer in enumerate(case.board.copper):
         own = copper.layers[index].piece
         strokes = layer.file.objects.stroked & (own >= 0)
+        ends = case.shared(loose_ends_of)[index][0]
+        strokes &= np.bincount(ends, minlength=len(own)) < 2
         tracked[pieces.island[own[strokes]]] = True
     single = (counts == 1) & tracked
     rows = known[single[pads.island[known]]]
@@ -265,6 +306,7 @@ def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
         area = np.bincount(
             pieces.island, weights=shapely.area(pieces.polygons), minlength=pieces.islands
         )
+        many = len(rows) >= max(FEWEST, MANY_LONELY * counts[tracked].sum())
         yield from group(
             LONELY_PAD,
             Measures(
@@ -272,9 +314,10 @@ def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
                 lambda k: pad_place(case, int(rows[k])),
             ),
             f"{format_number(len(rows))} pad{'s have' if len(rows) > 1 else ' has'} a track that "
-            "reaches no other pad",
+            "reaches no other pad" + ("; a pour or a layer may be missing" if many else ""),
             most=True,
             unit="mm²",
+            severity=Severity.WARNING if many else None,
         )
 
 

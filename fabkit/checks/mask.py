@@ -410,7 +410,8 @@ def _covered(bare: _Bare) -> Iterator[Finding]:
     drilled = _drilled(bare.case, copper, pads)
     lost |= through & few & (drilled > 0) & forgotten(drilled, fit.open)
     # What ends at a line was cut off, but for two halves that open either face alone.
-    covered = ~fit.open & through & forgotten(area, fit.open, len(area))
+    covered = ~fit.open & through
+    covered &= (covered & forgotten(area, fit.open, len(area))).any()
     beyond = np.count_nonzero(fit.open & through) >= NEARLY_ALL * np.count_nonzero(
         fit.open & (drilled > 0)
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from rules.set_cases import dots, drill, frame, layer, line
 
+from fabkit.base.findings import Finding
 from fabkit.board.build import build_board
 from fabkit.checks.copper_objects import loose_ends, pads_of_parts
 from fabkit.checks.model import Case
@@ -114,6 +115,39 @@ def test_a_pad_of_another_size_is_not_missing():
     assert lacking([p for p in PADS if p != PADS[6]], wide) == []
 
 
+def stroked(*layers: tuple[list[tuple[float, float]], str]) -> list[Finding]:
+    """Findings about tracks of 0.2 mm between pads of 2 mm, layer by layer."""
+    files = {"profile.gbr": layer("Profile,NP", frame(130, 30), pen=0.1)}
+    for number, (spots, tracks) in enumerate(layers, 1):
+        side = "Top" if number == 1 else "Bot"
+        pads = layer(f"Copper,L{number},{side}", dots(*spots), pen=2.0).removesuffix("M02*\n")
+        files[f"{side}.gbr"] = f"{pads}%ADD12C,0.2*%\nD12*\n{tracks}M02*\n"
+    members = tuple(Member(name, text.encode()) for name, text in files.items())
+    board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+    return list(run_check(loose_ends, Case(board, load_house())).findings)
+
+
+@pytest.mark.parametrize(("end", "found"), [(15.0, ["decide"]), (15.5, [])])
+def test_tracks_of_two_layers_that_end_at_one_place_lack_a_via(end, found):
+    said = stroked(
+        ([(5, 10)], line((5, 10), (15, 10))),
+        ([(25, 10)], line((25, 10), (end, 10))),
+    )
+    assert [f.consequence.word for f in said if "two layers" in f.message] == found
+
+
+@pytest.mark.parametrize("lonely", [6, 2])
+def test_many_pads_whose_tracks_reach_nothing_lack_a_pour(lonely):
+    """Twelve pads in pairs; from six lonely ones on it is no slip of routing."""
+    pads = [(8.0 + 9 * k, 8.0) for k in range(12)]
+    joined = "".join(line(pads[k], pads[k + 1]) for k in range(0, 12 - lonely, 2))
+    stubs = "".join(line((x, y), (x, y + 5)) for x, y in pads[12 - lonely :])
+    said = [f for f in stroked((pads, joined + stubs)) if f.id == "copper/lonely-pad"]
+    assert [(f.consequence.word, f.count) for f in said] == (
+        [("decide" if lonely == 6 else "know", lonely)]
+    )
+
+
 @pytest.mark.parametrize(
     ("tracks", "count"),
     [
@@ -127,12 +161,7 @@ def test_a_pad_of_another_size_is_not_missing():
 )
 def test_tracks_of_two_pads_that_end_facing_each_other(tracks, count):
     """Pads at (5, 10) and (25, 10); the track between them lacks a piece."""
-    top = layer("Copper,L1,Top", dots((5, 10), (25, 10)), pen=2.0).removesuffix("M02*\n")
-    top += f"%ADD12C,0.2*%\nD12*\n{tracks}M02*\n"
-    files = {"top.gbr": top, "profile.gbr": layer("Profile,NP", frame(30, 20), pen=0.1)}
-    members = tuple(Member(name, text.encode()) for name, text in files.items())
-    board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
-    findings = run_check(loose_ends, Case(board, load_house())).findings
+    findings = stroked(([(5, 10), (25, 10)], tracks))
     facing = [f for f in findings if "facing" in f.message]
     assert [(f.id, f.consequence.word, f.count) for f in facing] == (
         [("copper/loose-end", "decide", 1)] * count
