@@ -88,7 +88,7 @@ TESTS = {
     "order/copper-not-offered": "checks/test_framework_package.py::test_choices",
     "order/finish-with-lead": "checks/test_framework_package.py::test_choices",
     "hole/post-narrow": (
-        "checks/test_holes_missing.py::test_a_middle_hole_lets_the_post_of_its_switch_in"
+        "checks/test_holes_missing.py::test_a_middle_hole_too_narrow_for_the_post_of_its_switch"
     ),
     "half/reversible": ("checks/test_planted_defects.py::test_reversible_demo_is_known_as_such"),
     "board/outline-routed": (

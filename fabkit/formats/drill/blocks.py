@@ -67,6 +67,8 @@ _MACHINE: Final = frozenset(
     ("G07", "M06", "M09", "M18", "M19", "M60", "M61", "M62", "M63", "M96", "G04")
 )
 _VISION: Final = frozenset(("G34", "G35", "G36", "G37", "G39", "G45", "G46", "M50", "M51", "M52"))
+_BESIDE: Final = "ABCFHIJKNRSTUZ"
+"""Letters of numbers beside a coordinate: arcs, feeds, speeds, depths, repeats, block numbers."""
 _VISION_HITS: Final = frozenset(("G38", "G48"))
 
 
@@ -183,6 +185,8 @@ class Interpreter:
     def _run(self, codes: list[str], words: Words, offset: int) -> Flow:
         # The X behind G04 is a dwell time, not a place.
         point = self._point(words, offset) if codes[:1] != ["G04"] else None
+        if point is not None:
+            self._refuse_strange(words, offset)
         # Coordinates beside a code are its own, unless its handler gives them back.
         self._moves = not codes
         block = _Block(words, point, offset)
@@ -202,6 +206,26 @@ class Interpreter:
             elif letters:
                 self._log.add(MACHINE, "feeds and speeds are ignored", offset=offset)
         return "go"
+
+    def _refuse_strange(self, words: Words, offset: int) -> None:
+        """Report what is no part of a coordinate block, such as an exponent (``X1.5E1``, ``XNAN``).
+
+        What stands in front of it was read as the whole number, so the place is wrong.
+        """
+        beside = [(letter, text) for letter, text in words if letter not in "XY"]
+        broken = "".join(f"{c}{t.decode()}" for c, t in beside if c == "E" or not t)
+        other = "".join(
+            f"{c}{t.decode()}" for c, t in beside if c not in _BESIDE and c != "E" and t
+        )
+        if broken:
+            self._log.add(
+                BAD_NUMBER,
+                f"{broken[:40]} is no part of a coordinate",
+                offset=offset,
+                assumed="left out",
+            )
+        elif other:
+            self._log.add(UNKNOWN, f"{other[:40]} beside a coordinate is not known", offset=offset)
 
     # Handlers return None to go on with the block, else what becomes of the program.
 

@@ -228,6 +228,22 @@ def test_tool_attributes_hold_until_td() -> None:
     assert by_number[1].function == ()
 
 
+@pytest.mark.parametrize(
+    ("line", "rules"),
+    [
+        ("X1.5E1Y2.0", {"drill/bad-number"}),
+        ("XNANY2.0", {"drill/bad-number"}),
+        ("X1.5Y2.0Q7", {"drill/unknown-command"}),
+        ("N4X1.5Y2.0F200", set()),
+    ],
+)
+def test_what_is_no_part_of_a_coordinate_is_reported(line, rules):
+    """An exponent or a word: the digits in front of it are another place."""
+    found = read(f"M48\nMETRIC\nT1C0.3\n%\nT1\n{line}\nX3.0Y4.0\nM30\n".encode(), name="a.drl")
+    said = {p.id for p in found.problems}
+    assert said & {"drill/bad-number", "drill/unknown-command"} == rules
+
+
 BROKEN = {
     "no-header": "METRIC,TZ,000.000\nT1C0.3\n%\nT1\nX1000Y1000\nM30\n",
     "header-not-closed": "M48\nMETRIC,TZ,000.000\nT1C0.3\nG05\nT1\nX1000Y1000\nM30\n",
