@@ -90,6 +90,9 @@ TESTS = {
     "hole/post-narrow": (
         "checks/test_holes_missing.py::test_a_middle_hole_too_narrow_for_the_post_of_its_switch"
     ),
+    "profile/cut-in-pads": (
+        "checks/test_geometry_rules.py::test_slot_of_a_pad_drawn_in_the_profile_is_to_be_plated"
+    ),
     "half/reversible": ("checks/test_planted_defects.py::test_reversible_demo_is_known_as_such"),
     "board/outline-routed": (
         "checks/test_geometry_rules.py::test_outline_routed_by_the_drill_file_is_no_slot"
