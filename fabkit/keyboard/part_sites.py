@@ -68,7 +68,7 @@ FEWEST_HEADER_PINS: Final = 4
 """Shorter rows are no headers: three holes in a row are as often a small switch or a plug."""
 
 _AXIS_MM: Final = 1.5
-_PATTERN_KINDS: Final[dict[str, PartKind]] = {
+PATTERN_KINDS: Final[dict[str, PartKind]] = {
     "jack": "audio jack",
     "encoder": "encoder",
     "stabiliser": "stabiliser",
@@ -373,7 +373,7 @@ class _Finder:
             pattern = site.pattern
             owners = self._owners(site) or placed.get(site.holes, ())
             named = [d for d in drafts if set(d.site.refs) & set(owners)]
-            kind = _PATTERN_KINDS[pattern.kind]
+            kind = PATTERN_KINDS[pattern.kind]
             if kind == "header" and site.pins < FEWEST_HEADER_PINS:
                 kind = "connector"
             if pattern.kind == "mounting":

@@ -14,6 +14,7 @@ from fabkit.base.units import counted, natural, some_of, some_titles
 from fabkit.board.model import Board
 from fabkit.keyboard.footprints import read_lands
 from fabkit.keyboard.kinds import plain, stem
+from fabkit.keyboard.part_sites import PATTERN_KINDS
 from fabkit.keyboard.patterns import load_patterns
 from fabkit.parts.book import NOTHING, BookPart, Face, PartsBook
 from fabkit.parts.buying import Want, carry_over, pieces_wanted, plan_purchases
@@ -338,8 +339,10 @@ class _Builder:
         if named:
             named = self.spellings.setdefault(one_spelling(named), named)
             return self._line(named, named, place.kind, None)
-        if place.patterns and not place.records and place.kind != "controller":
-            pattern = next(p for p in load_patterns() if p.key == place.patterns[0])
+        pattern = next((p for p in load_patterns() if p.key in place.patterns[:1]), None)
+        # A part that is named, and no more, is described by its holes as one that is not.
+        shown = pattern and (not place.records or PATTERN_KINDS.get(pattern.kind) == place.kind)
+        if pattern and shown and place.kind != "controller":
             pins = f", {place.pins} holes" if pattern.row is not None else ""
             title = f"{pattern.title[0].upper()}{pattern.title[1:]}{pins}"
             title = title.replace("Screw hole", "Screw")

@@ -251,6 +251,21 @@ def test_holes_show_a_jack_and_an_encoder(tmp_path: Path) -> None:
     ]
 
 
+def test_a_part_with_a_name_alone_is_described_by_its_holes(tmp_path: Path) -> None:
+    """Pads of J1, of which the files state no value and no footprint, round the pins of a jack."""
+    jack = [(12.1, 21.7), (12.1, 18.7), (12.1, 14.7), (7.9, 13.2)]
+    _placed(tmp_path, jack, bare=[(10, 23.5), (10, 16.5)], bare_mm=1.5)
+    top = tmp_path / "top.gbr"
+    head, *pads = top.read_text().split("X")
+    named = (f"%TO.P,J1,{pin}*%\nX{pad}" for pin, pad in zip("TRS1", pads[1:], strict=True))
+    top.write_text("".join((head, "X" + pads[0], *named)))
+    bill = fabkit.list_parts(fabkit.build_board(fabkit.open_package(tmp_path)))
+
+    assert [(a.title, a.refs["left"]) for a in bill.lines] == [
+        ("Audio jack, four contacts", ("J1",))
+    ]
+
+
 def test_a_second_place_for_the_controller_is_the_same_one(tmp_path: Path) -> None:
     """fabkit's reversible-soldered fixture with its controller's holes again 19 mm beside them."""
     source = FIXTURES / "kinds" / "reversible-soldered"
