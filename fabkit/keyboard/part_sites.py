@@ -131,6 +131,9 @@ LEAD_MM: Final = 1.6
 ROUND_MM: Final = 0.1
 """How far the sides of a round cut-out may be from the diameter that its area gives: chords."""
 
+ROUNDNESS: Final = 0.97
+"""Share of its outline that a circle of its area has: 0.974 of an octagon, 0.89 of a square."""
+
 WIDE_HOLE_MM: Final = 2.05
 """Narrower holes let no screw of the usual sizes through (ISO 273: 2.2 mm for M2)."""
 
@@ -462,6 +465,7 @@ class _Finder:
         sides, middles = corners[:, 1] - corners[:, 0], corners.mean(axis=1)
         wide = np.sqrt(shapely.area(shapely.polygons(rings)) * 4 / np.pi)
         taken = (np.abs(sides - wide[:, None]) <= ROUND_MM).all(axis=1)
+        taken &= np.pi * wide >= ROUNDNESS * shapely.length(rings)
         if len(self.centres):
             taken &= PointTree(self.centres).query(middles)[0] >= KEY_REACH_MM
         return middles[taken], wide[taken]

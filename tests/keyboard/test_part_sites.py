@@ -324,7 +324,11 @@ def test_holes_drawn_in_the_profile() -> None:
     board = board_at(FIXTURES / "card")
     circles = [(30, 30, 2.2), (60, 30, 2.2), (30, 60, 5.0), (60, 60, 2.2), (62.8, 60, 2.2)]
     cut = [shapely.Point(x, y).buffer(size / 2, 32) for x, y, size in circles]
-    plate = shapely.box(0, 0, 90, 90) - shapely.union_all([*cut, shapely.box(44, 44, 46.2, 46.2)])
+    square = shapely.box(44, 44, 46.2, 46.2)
+    # As wide as a circle of its area: a square of 2.4 mm whose corners are cut out round.
+    corners = [shapely.Point(x, y).buffer(0.5, 32) for x in (74.3, 75.7) for y in (74.3, 75.7)]
+    clover = shapely.union_all([shapely.box(74, 74, 76, 76), *corners])
+    plate = shapely.box(0, 0, 90, 90) - shapely.union_all([*cut, square, clover])
     none = np.zeros(0, np.int64)
     drawn = replace(
         board,
