@@ -63,6 +63,10 @@ LETTERS: Final[dict[str, PartKind]] = {
 }
 """Reference letters: classes of IEEE 315-1975 clause 22.4, and others in common use."""
 
+_PIN_ROW: Final = (
+    r"\bhdr\b|\bpin ?header\b|\bpin ?socket\b|\bheader\b|\b(?:socket|pin) row\b|\brow \d+x\d+"
+)
+
 WORDS: Final[tuple[tuple[str, PartKind], ...]] = (
     (r"stabili[sz]er", "stabiliser"),
     (r"\bjack\b|\btrrs\b|\btrs\b|\baudio\b|\bphone socket\b", "audio jack"),
@@ -72,7 +76,7 @@ WORDS: Final[tuple[tuple[str, PartKind], ...]] = (
     (r"\bpower\b.*\b(?:switch|sw)\b|\bon off\b|\bslide\b|\bslider\b|\bspdt\b", "power switch"),
     (r"\blithium\b|\blipo\b|\bli ion\b|\bbattery\b|\baccumulator\b", "lithium connector"),
     (r"\bcontroller\b|\bmcu\b|\bmicrocontroller\b|\bdev(?:elopment)? board\b", "controller"),
-    (r"\bpin ?header\b|\bpin ?socket\b|\bheader\b|\b(?:socket|pin) row\b|\brow \d+x\d+", "header"),
+    (_PIN_ROW, "header"),
     (r"\busb\b|\btype c\b|\bconn(?:ector)?\b|\bplug\b", "connector"),
     (r"\bleds?(?:\d{4})?\b|\blight\b|\blamp\b|\bbacklight\b", "light"),
     (
@@ -90,6 +94,8 @@ WORDS: Final[tuple[tuple[str, PartKind], ...]] = (
 )
 """Words of the trade in values and footprints; the first that fits counts."""
 
+_BRIDGED: Final = "jumper: bridged with solder where it is needed"
+
 NOT_PARTS: Final[tuple[tuple[str, str], ...]] = (
     (r"fiducial|^fid\d", "fiducial"),
     (r"mounting ?hole|screw ?hole|^mh ?\d|^h\d+$", "mounting hole"),
@@ -100,7 +106,7 @@ NOT_PARTS: Final[tuple[tuple[str, str], ...]] = (
     (r"\bnet ?tie\b|^nt ?\d", "net tie"),
     (
         r"\b(?:solder ?)?jumper\b|\bsolder ?bridge\b|^s?jp ?\d|^sb ?\d",
-        "jumper: bridged with solder where it is needed",
+        _BRIDGED,
     ),
 )
 """What is on a board but not bought: words of the trade in references, values and footprints."""
@@ -152,6 +158,9 @@ def why_no_part(ref: str, fields: Mapping[str, str]) -> str:
     )
     for pattern, reason in NOT_PARTS:
         if any(re.search(pattern, text) for text in texts):
+            # Pins for a plugged jumper are bought, pads that solder bridges are not.
+            if reason == _BRIDGED and any(re.search(_PIN_ROW, text) for text in texts):
+                continue
             return reason
     if _DRAWING.match(ref):
         return "drawing or text"

@@ -100,6 +100,7 @@ def test_kinds(
         ("REF**", "", False),
         ("TP3", "", False),
         ("rJP1", "", False),
+        ("J17", "Jumper HDR_1x2", True),
         ("FID1", "", False),
         ("H2", "MountingHole_2.2mm", False),
         ("mouse-bite-2mm-slot", "", False),
