@@ -66,6 +66,7 @@ def workplace(tmp_path, monkeypatch):
     for half in ("left", "right"):
         shutil.copytree(ROOT / "fixtures/pair" / half, tmp_path / half)
         shutil.make_archive(str(tmp_path / half), "zip", tmp_path / half)
+    shutil.make_archive(str(tmp_path / "plate"), "zip", ROOT / "fixtures/kinds/plate")
     for name, sheet in (("my-house", "house"), ("other-house", "house-b"), ("my-parts", "parts")):
         shutil.copy(ROOT / f"fabkit/demo/{sheet}.toml", tmp_path / f"{name}.toml")
     (tmp_path / "my-pins.csv").write_text("name,ref,pad\nGP4,J1,1\n", encoding="utf-8")

@@ -117,7 +117,7 @@ class Several:
 class Asked:
     """What the command was given."""
 
-    packages: tuple[Path, ...] = argument("PACKAGE...", type=options.FILE, nargs=-1, required=True)
+    packages: tuple[Path, ...] = options.packages()
     use: BoardUse | None = options.board()
     house_files: tuple[Path, ...] = options.house()
     choice: options.Choice = bundle(options.Choice)

@@ -212,6 +212,9 @@ def word(name: str, known: tuple[str, ...], meaning: str, **about: object) -> De
 package = partial(argument, "PACKAGE", type=FILE)
 """The package that a command reads."""
 
+packages = partial(argument, "PACKAGE...", type=FILE, nargs=-1, required=True)
+"""The packages that a command reads together."""
+
 house = partial(
     file,
     "--house",

@@ -145,7 +145,7 @@ def keep_running(out: Path, read: Callable[[], Order], run: Callable[[Order], in
 class New:
     """What the command was given."""
 
-    package: Path = options.package()
+    packages: tuple[Path, ...] = options.packages()
     out: Path = options.out(
         "FILE.toml", "Where to write the order file.", default=Path("order.toml"), show_default=True
     )
@@ -193,14 +193,15 @@ QUESTIONS = (
 def write_new(asked: New) -> None:
     """Write an order file to fill in.
 
-    It names PACKAGE, states what each board was found to be and why, and holds every other choice
-    as a comment; `fabkit order` then does the whole job from it, as often as you export.  A folder
-    with several packages (both halves, plates) becomes an order of several boards.
+    It names each PACKAGE, states what each board was found to be and why, and holds every other
+    choice as a comment; `fabkit order` then does the whole job from it, as often as you export.
+    Several packages (both halves, plates), or a folder of them, become one order.
 
     \b
     Examples:
       fabkit order new gerbers/ --keyboards 2 --out order.toml
       fabkit order new wheatear/ --out wheatear.toml
+      fabkit order new left.zip right.zip plate.zip
       fabkit order new left/ --right right/ --thickness 1.2 --colour black
     """
     import fabkit
@@ -213,7 +214,7 @@ def write_new(asked: New) -> None:
     refuse_existing(asked.out, replace=asked.replace)
     with asked.reading.progress() as tell:
         proposal = fabkit.propose_order(
-            asked.package,
+            *asked.packages,
             right=asked.right,
             name=asked.name,
             use=use,

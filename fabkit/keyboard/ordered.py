@@ -10,7 +10,7 @@ from typing import Final
 
 from fabkit.base.errors import UsageError
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
-from fabkit.base.units import natural
+from fabkit.base.units import counted, natural
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.board.single import choose_edge, single_board
@@ -198,8 +198,7 @@ class Proposal:
 
 
 def propose_order(
-    package: Path | str,
-    *,
+    *packages: Path | str,
     right: Path | str | None = None,
     name: str | None = None,
     use: BoardUse | None = None,
@@ -208,14 +207,14 @@ def propose_order(
     limits: Limits = DEFAULT_LIMITS,
     tell: Callable[[str], None] = lambda _: None,
 ) -> Proposal:
-    """Propose an order of a package, or of all packages of a folder.
+    """Propose an order of one or more packages.
 
     Parameters
     ----------
-    package
-        A package, or a folder that holds several.
+    packages
+        Packages, or folders that hold several.
     right
-        Package of the right half; ``package`` is the left one then.
+        Package of the right half; the only one of ``packages`` is the left one then.
     name
         Name of the keyboard; None takes that of the package, or of the folder it lies in where its
         own names nothing (``gerbers``).
@@ -224,7 +223,7 @@ def propose_order(
     path_of
         How a path is written in the order file.
     roles
-        What files of ``package`` are, by name; for a single package.
+        What files of the first package are, by name; for a single package.
     limits
         Bounds on what the packages may ask of the machine.
     tell
@@ -235,13 +234,19 @@ def propose_order(
     FabkitError
         A package cannot be used.
     UsageError
-        Roles or a use are stated, and the folder holds several packages.
+        None is named; roles or a use are stated of several, or a right half besides several.
     """
-    source = find_demo(Path(package), usual="rev-b")
-    paths = (source, Path(right)) if right else find_packages(source, limits=limits)
+    sources = [find_demo(Path(package), usual="rev-b") for package in packages]
+    if not sources or (right and len(sources) > 1):
+        raise UsageError(
+            f"{counted(len(sources), 'package')} named{' and a right half' if right else ''}",
+            hint="name the packages of the order, or a left half and with --right the right one",
+        )
+    inside = (path for source in sources for path in find_packages(source, limits=limits))
+    paths = (sources[0], Path(right)) if right else tuple(dict.fromkeys(inside))
     if len(paths) > 1 and right is None and (use or roles):
         raise UsageError(
-            f"{package} holds {len(paths)} packages; --board and --role are for one",
+            f"there are {len(paths)} packages; --board and --role are for one",
             hint="leave them out, and write 'is' and roles into the order file",
         )
     stated: list[BoardUse | None] = ["left", "right"] if right else [use] * len(paths)
@@ -250,7 +255,8 @@ def propose_order(
         tell(f"reading {path}")
         mine = roles if number == 0 else None
         boards.append(build_board(open_package(path, limits=limits, roles=mine)))
-    title = name or _title(source, boards[0].name if len(paths) == 1 else "")
+    home = sources[0].resolve() if len(sources) == 1 else _shared_folder(sources)
+    title = name or _title(home, boards[0].name if len(paths) == 1 else "")
     written = [path_of(path) for path in paths]
     proposed = propose_boards(title, list(zip(written, boards, strict=True)), stated)
     if roles:
@@ -262,11 +268,17 @@ def propose_order(
     return Proposal(name=title, boards=proposed, read=read)
 
 
-def _title(source: Path, own: str) -> str:
+def _shared_folder(sources: Sequence[Path]) -> Path:
+    """Folder that all of several packages lie in, somewhere."""
+    first, *rest = (source.resolve().parents for source in sources)
+    # On another drive there is none.
+    return next((f for f in first if all(f in folders for folders in rest)), first[0])
+
+
+def _title(home: Path, own: str) -> str:
     """Name of a keyboard: the package's own, else the folder's, else that of the folder above."""
-    folders = source.resolve()
-    names = [own, folders.name, folders.parent.name]
-    return next(filter(names_something, names), own or folders.name)
+    names = [own, home.name, home.parent.name]
+    return next(filter(names_something, names), own or home.name)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -64,6 +64,22 @@ def test_halves_and_plate_are_distinguished_and_named(tmp_path: Path) -> None:
     }
 
 
+def test_packages_named_one_by_one_are_the_folder_of_them(tmp_path: Path) -> None:
+    """Both halves and a plate, wherever they lie; the keyboard has the name of what holds them."""
+    pair = FIXTURES / "pair"
+    root = folder_of(tmp_path / "siskin", a=pair / "right", b=pair / "left", c=KINDS / "plate")
+    named = fabkit.propose_order(root / "c", root / "a", root / "b")
+
+    assert named.name == "siskin"
+    assert {(b.package, b.use, b.name) for b in named.boards} == {
+        (b.package, b.use, b.name) for b in fabkit.propose_order(root).boards
+    }
+    with pytest.raises(UsageError, match="2 packages named and a right half"):
+        fabkit.propose_order(root / "a", root / "b", right=root / "c")
+    with pytest.raises(UsageError, match="0 packages named"):
+        fabkit.propose_order()
+
+
 def test_a_plate_counts_by_the_halves_it_serves(tmp_path: Path) -> None:
     """By the fixtures' plans: 22 openings are both halves of 11 keys; 18 keys are one half."""
     both = folder_of(tmp_path / "redwing", both=KINDS / "both-equal", plate=KINDS / "plate")
@@ -114,5 +130,5 @@ def test_a_folder_named_gerbers_lends_no_name(tmp_path: Path) -> None:
 def test_a_word_for_one_board_is_refused_for_several(tmp_path: Path) -> None:
     """--board and --role are for a single package."""
     root = folder_of(tmp_path / "redwing", both=KINDS / "both-equal", plate=KINDS / "plate")
-    with pytest.raises(UsageError, match="holds 2 packages"):
+    with pytest.raises(UsageError, match="there are 2 packages"):
         fabkit.propose_order(root, use="both")
