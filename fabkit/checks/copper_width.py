@@ -110,21 +110,22 @@ def _shorting(copper: Copper, gaps: Facings) -> Bools:
 def gaps(case: Case) -> Iterator[Finding]:
     """Conductors keep the gap that the house can etch."""
     copper = require_copper(case)
+    standard, fine = copper_limits(case, "gap")
     tables: tuple[list[tuple[int, Facings]], ...] = ([], [])
     for index, narrow in enumerate(case.shared(narrow_copper)):
         foreign = narrow.gaps.take(_shorting(copper, narrow.gaps)).thinned(SAME_SPOT_MM)
-        for table, some in zip(tables, (foreign, narrow.harmless), strict=True):
+        # Inside one net a gap costs nothing until it can no longer be etched at all.
+        own = narrow.harmless.take(narrow.harmless.distance <= fine.value * REACH_MARGIN)
+        for table, some in zip(tables, (foreign, own), strict=True):
             table.append((index, measured_again(case, index, some, inside=False)))
     for rule, table, words in (
         (GAP, tables[0], "smallest gap"),
         (GAP_OWN, tables[1], "smallest gap inside one net"),
     ):
         spots = Spots.gather(case, table)
-        standard, fine = copper_limits(case, "gap")
         yield from judge(
             case,
             rule,
-            # Inside one net a gap costs nothing until it can no longer be etched at all.
             (standard if rule is GAP else fine, fine),
             spots.measures(case),
             words,

@@ -191,7 +191,13 @@ def _pads_alone(at: Floats, area: Floats, lost: Ints) -> Ints:
 def _without(prints: Shapes, polygons: Shapes) -> Shapes:
     """Give what of each print is not covered by any of the polygons."""
     left = prints.copy()
-    polygon, row = shapely.STRtree(prints).query(polygons, predicate="intersects")
+    tree = shapely.STRtree(prints)
+    # Most lie on their pad, which takes no clipping.
+    covered = tree.query(polygons, predicate="covers")[1]
+    left[covered] = shapely.Polygon()
+    polygon, row = tree.query(polygons, predicate="intersects")
+    rest = ~np.isin(row, covered)
+    polygon, row = polygon[rest], row[rest]
     box = shapely.bounds(prints)
     for p, r in zip(polygon.tolist(), row.tolist(), strict=True):
         local = clip_to_box(polygons[p], box[r])
