@@ -485,9 +485,7 @@ class CostSheet(Result):
         money = self.currency.format
         made = [n for n in best.pieces if n]
         designs = f" ({' + '.join(map(str, made))})" if len(made) > 1 else ""
-        each_of = f" of {self.boards[0].copies} boards" if self.piece == "panel" else ""
-        boards = f"{counted(best.boards, self.piece)}{each_of}{designs}"
-        total = f"order {boards}: {money(best.total)} in all{self.lacking}"
+        total = f"order {self.ordered}{designs}: {money(best.total)} in all{self.lacking}"
         paid = "; ".join(f"{money(a)} for {title}" for title, a in shares_of(best) if a)
         each = ", ".join(f"{name} {money(amount)}" for name, amount in self.each())
         more = f"; {self.larger}" if self.larger else ""
@@ -497,6 +495,14 @@ class CostSheet(Result):
     def piece(self) -> str:
         """What is ordered: boards, or panels of several equal ones."""
         return "panel" if len(self.boards) == 1 and self.boards[0].copies > 1 else "board"
+
+    @property
+    def ordered(self) -> str:
+        """How many boards or panels the best offer is of; empty without one."""
+        if self.best is None:
+            return ""
+        each_of = f" of {self.boards[0].copies} boards" if self.piece == "panel" else ""
+        return f"{counted(self.best.boards, self.piece)}{each_of}"
 
     @property
     def larger(self) -> str:
@@ -518,7 +524,10 @@ class CostSheet(Result):
             return ()
         half, (unit, halves) = self.best.per_half, self.unit
         if halves == 2:
-            return ((f"one {unit}", 2 * half),)
+            # Who wants one board of five or of a panel pays for all, and has to know it.
+            made, used = self.best.halves_made // 2, self.best.halves_used // 2
+            left = f" ({made - used} of {made} left over)" if made > used else ""
+            return ((f"one {unit}{left}", 2 * half),)
         return (("one half", half), ("one keyboard", 2 * half))
 
     @property

@@ -13,7 +13,7 @@ import shapely
 
 from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.once import once_per
-from fabkit.base.units import natural
+from fabkit.base.units import counted, format_mm, format_number, natural
 from fabkit.board.model import Board
 from fabkit.board.single import cut_out, single_board, single_rows
 from fabkit.geometry.neighbours import PointTree, usual_gap
@@ -513,7 +513,15 @@ def describe(board: Board, stated: BoardUse | None = None, *, name: str = "") ->
     copies = panel.count if panel is not None and panel.equal else 1
     if copies > 1:
         words = f"panel of {copies} boards, each: {words}"
-    return BoardIs(name=name or board.name, keyboard=keyboard, headline=words, copies=copies)
+    width, height = board.size_mm
+    size = f"{format_number(width, digits=2)} × {format_mm(height, digits=2)}"
+    return BoardIs(
+        name=name or board.name,
+        keyboard=keyboard,
+        headline=words,
+        copies=copies,
+        size=f"{size}, {counted(len(board.copper), 'copper layer')}",
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -289,12 +289,15 @@ class BoardIs:
         All of it in one line.
     copies
         Equal boards that one piece gives: more than 1 on a panel.
+    size
+        Width, height and copper layers of the piece, in words.
     """
 
     name: str
     keyboard: Keyboard
     headline: str
     copies: int = 1
+    size: str = ""
 
     @property
     def hands(self) -> Hands:

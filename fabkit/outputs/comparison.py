@@ -233,7 +233,7 @@ def _print_boards(console: Terminal, record: Record) -> None:
     for word in ("old", "new"):
         board = record[word]
         console.print(f"{word.upper()}  {board['name']}: {board_words(board)}")
-    old, new = record["boards"]
+    old, new = ({**board, "size": ""} for board in record["boards"])
     alike = old["headline"] == new["headline"]
     print_boards(console, [{**old, "name": "both"}] if alike else [old, new])
 

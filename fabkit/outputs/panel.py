@@ -363,7 +363,7 @@ def _parts_table(parts: Sequence[Component]) -> Table:
 def _readme(plan: PanelPlan, name: str, files: Mapping[str, PackageFile]) -> str:
     width, height = plan.size_mm
     lines = [name, "=" * len(name), "", f"A panel of {counted(len(plan.copies), 'board')}.", ""]
-    size = f"{format_number(width, digits=2)} x {format_mm(height, digits=2)}"
+    size = f"{format_number(width, digits=2)} × {format_mm(height, digits=2)}"
     lines += [f"{'Size:':<20}{size}"]
     if plan.measures.scored:
         lines += [f"{'Score lines:':<20}{len(plan.frame.score)}, from edge to edge, no gap"]
@@ -591,7 +591,7 @@ def _prices(
 def panel_words(plan: PanelPlan) -> str:
     """Say how many boards lie on it, how large it is, what parts them and what is wasted."""
     width, height = plan.size_mm
-    size = f"{format_number(width, digits=2)} x {format_mm(height, digits=2)}"
+    size = f"{format_number(width, digits=2)} × {format_mm(height, digits=2)}"
     lines, boxes = len(plan.frame.score), plan.boxes_mm2
     held = counted(lines, "score line") if lines else counted(len(plan.frame.tabs), "tab")
     by = (

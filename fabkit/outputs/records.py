@@ -116,6 +116,7 @@ def keyboard_record(said: BoardIs) -> Record:
         "why": hands.why,
         "contradiction": hands.contradiction,
         "headline": said.headline,
+        "size": said.size,
     }
 
 

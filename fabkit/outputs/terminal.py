@@ -185,7 +185,8 @@ def print_boards(console: Terminal, boards: Sequence[Record]) -> None:
     """Print what each board is, one line each, and what speaks against the user's word."""
     for board in boards:
         lead = f"{board['name']}: " if len(boards) > 1 else ""
-        console.print(f"{lead}{board['headline']}", style="bold")
+        size = f"; {board['size']}" if board["size"] else ""
+        console.print(f"{lead}{board['headline']}{size}", style="bold")
         print_contradiction(console, board)
 
 

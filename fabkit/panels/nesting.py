@@ -438,7 +438,7 @@ def lay_scored(
     if not np.isfinite(costs[best]):
         width, height = panel_size(sizes[:, 0], sizes[:, 1], measures, rails=rails)
         squarest = int(np.argmax(np.minimum(width, height)))
-        size = f"{format_mm(float(width[squarest]))} x {format_mm(float(height[squarest]))}"
+        size = f"{format_mm(float(width[squarest]))} × {format_mm(float(height[squarest]))}"
         raise UsageError(
             f"the scored panel would be {size}: its sides may be"
             f" {format_mm(measures.shortest)} to {format_mm(measures.longest)}",

@@ -185,7 +185,7 @@ def test_costs_are_given_for_what_the_order_has(
     name, cost = sheet.each()[0]
 
     assert sheet.unit == unit
-    assert (name, cost) == (f"one {unit[0]}", unit[1] * sheet.best.per_half)
+    assert (name.partition(" (")[0], cost) == (f"one {unit[0]}", unit[1] * sheet.best.per_half)
     heads = [head for t in (sheet.compared_table(), *sheet.comparisons()) for head in t.heads]
     assert any("half" in head for head in heads) is (unit[0] == "half")
     shown = [
@@ -231,6 +231,12 @@ def test_a_panel_of_equal_boards_is_ordered_as_panels() -> None:
     assert sheet.best is not None
 
     assert panels.answer()[0].startswith(f"order {sheet.best.boards} panels of 25 boards: ")
+    # Who wants one of 125 boards reads that the price of one pays for the others, too.
+    spared = replace(panels, best=replace(sheet.best, halves_made=250, halves_used=2))
+    assert spared.each()[0][0] == "one board (124 of 125 left over)"
+    assert replace(panels, best=replace(sheet.best, halves_made=4, halves_used=4)).each()[0][0] == (
+        "one board"
+    )
     assert " panels cost " in panels.answer()[2]
     assert panels.compared_table().columns[0].heading == "panels"
     assert sheet.compared_table().columns[0].heading == "boards"
@@ -279,7 +285,7 @@ def test_a_board_that_is_no_keyboard_costs_per_board() -> None:
     best = costs["best"]
     (title, each), *more = sheet.each()
 
-    assert (title, more) == ("one board", [])
+    assert (title, more) == ("one board (4 of 5 left over)", [])
     assert f"{each:.4f}" == str(best["per_keyboard"])
     assert sheet.compared_table().rows[0][-1] == costs["offers"][0]["per_keyboard"]
     # By definition: all that is paid, over the one board that is wanted.

@@ -275,7 +275,7 @@ def verdict(*findings, full=False):
     record = {
         "board": {
             "name": "b", "thickness_mm": 1.6, "width_mm": 30.0, "height_mm": 20.0,
-            "copper_layers": 2, "holes": 2, "slots": 0,
+            "copper_layers": 2, "holes": 2, "slots": 0, "panel": "",
         },
         "boards": [{"name": "b", "headline": "no keyboard", "contradiction": ""}],
         "findings": findings,

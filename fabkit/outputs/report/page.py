@@ -13,7 +13,7 @@ from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.checks.choices import judge_thicknesses
 from fabkit.costs.chart import curve_chart, shares_chart
-from fabkit.costs.model import SHARES, UNNAMED, shares_of
+from fabkit.costs.model import SHARES, UNNAMED, CostSheet, shares_of
 from fabkit.costs.quote import INVENTED
 from fabkit.mending.model import find_offer
 from fabkit.outputs import records
@@ -140,6 +140,7 @@ def rest_values(contents: OrderContents) -> Record:
         "cautions": list(_cautions(contents)),
         "compared": _compared(contents),
         "shown_causes": SHOWN_CAUSES,
+        "keyed": any(said.use != "none" for said in contents.costs.boards),
     }
 
 
@@ -194,7 +195,7 @@ def _headline(contents: OrderContents, costs: Record) -> Record:
     lacking = replace(sheet, unpriced=named + others).lacking
     paid = [(title, money(amount)) for title, amount in shares_of(best) if amount]
     return said | {
-        "order": f"Order {_pieces(costs['best'], costs['boards'])}",
+        "order": f"Order {_pieces(sheet, costs)}",
         "total": f"{money(best.total)} in all{lacking}",
         "each": [(name[:1].upper() + name[1:], money(amount)) for name, amount in sheet.each()],
         "paid": paid,
@@ -202,10 +203,11 @@ def _headline(contents: OrderContents, costs: Record) -> Record:
     }
 
 
-def _pieces(best: Record, boards: Sequence[Record]) -> str:
+def _pieces(sheet: CostSheet, costs: Record) -> str:
     """Say how many boards to order, of each design where there are several."""
+    best, boards = costs["best"], costs["boards"]
     if len(boards) < 2:
-        return counted(best["boards"], "board")
+        return sheet.ordered
     many = [f"{n} {said['name']}" for n, said in zip(best["pieces"], boards, strict=True)]
     return f"{best['boards']} boards ({', '.join(many)})"
 
