@@ -13,6 +13,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from apart import PATIENCE_S
 
 import fabkit
 
@@ -24,7 +25,11 @@ def _loaded(code: str) -> set[str]:
     """Top-level modules that a fresh interpreter has loaded after ``code``."""
     script = f"{code}\nimport sys\nprint('\\n'.join(sorted(sys.modules)), file=sys.stderr)"
     done = subprocess.run(
-        [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60
+        [sys.executable, "-c", script],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=PATIENCE_S,
     )
     return {name.split(".")[0] for name in done.stderr.split()}
 

@@ -151,11 +151,11 @@ def test_a_copy_makes_no_copies(shared, monkeypatch):
 
 @needs_copies
 @pytest.mark.usefixtures("ours")
-def test_progress_ends_with_all_of_them():
+def test_progress_ends_with_all_of_them(shared):
     """Whoever listens hears of works, and in the end of all."""
     heard = []
     with listening(lambda *said: heard.append(said)):
-        side_by_side([lambda: 0] * 9, "works")
+        side_by_side([shared(lambda: 0)] * 9, "works")
     assert heard[0] == (0, 9, "works")
     assert heard[-1] == (9, 9, "works")
 

@@ -7,6 +7,7 @@ import subprocess
 import sys
 
 import pytest
+from apart import PATIENCE_S
 from click.testing import CliRunner
 from small_package import SMALL
 
@@ -46,7 +47,7 @@ def start(copied):
             capture_output=True,
             text=True,
             encoding="utf-8",
-            timeout=120,
+            timeout=PATIENCE_S,
             env={**os.environ, "PYTHONIOENCODING": "utf-8", **environment},
         )
         assert done.returncode == status, (done.stdout, done.stderr)

@@ -8,9 +8,11 @@ import sys
 from importlib import import_module
 from pathlib import Path
 
+from apart import PATIENCE_S
 from held import hold_at, judge_held
 
 from fabkit.__main__ import main as run_fabkit
+from fabkit.cli import process
 from fabkit.cli.group import main
 from fabkit.cli.process import in_worker
 from fabkit.outputs import pool
@@ -24,9 +26,13 @@ def _become(words: list[str], folder: Path) -> None:
 
 
 def stand_still(hold: Path, words: list[str], folder: Path) -> None:
-    """Run a command that a file holds at a step, and end with its status; streams as below."""
+    """Run a command that a file holds at a step, and end with its status; streams as below.
+
+    However busy the machine is, it has the time to clean up after Ctrl-C.
+    """
     _become(words, folder)
     hold_at(hold)
+    process.PATIENCE_SECONDS = PATIENCE_S
     # Tests may run in the background; processes that are copied may have been begun without it.
     signal.signal(signal.SIGINT, signal.default_int_handler)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])

@@ -26,11 +26,16 @@ COUNT = 10
 @pytest.fixture
 def local():
     """A cluster of two worker processes on this machine, as Dask starts them by default."""
+    import dask
     from distributed import LocalCluster
 
-    with LocalCluster(
-        n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0"
-    ) as made:
+    patient = {f"distributed.comm.timeouts.{what}": f"{PATIENCE_S}s" for what in ("connect", "tcp")}
+    with (
+        dask.config.set(patient),
+        LocalCluster(
+            n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0"
+        ) as made,
+    ):
         yield made
 
 
@@ -62,6 +67,7 @@ def kill_a_worker(local):
 def test_nothing_is_lost_or_done_twice_when_a_worker_dies(local, tmp_path, monkeypatch):
     """A worker is killed in the middle: each package is one record, as one process gives it."""
     monkeypatch.setattr(pool, "MOST_IN_FLIGHT", 6)
+    monkeypatch.setattr(pool, "_PATIENCE_SECONDS", PATIENCE_S)
     paths = mutated_packages(tmp_path / "shelf", COUNT)
     out = tmp_path / "out.jsonl"
     most, deaths = [], []

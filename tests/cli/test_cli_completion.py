@@ -15,6 +15,7 @@ import time
 from pathlib import Path
 
 import pytest
+from apart import PATIENCE_S
 
 ROOT = Path(__file__).parents[2]
 
@@ -52,7 +53,7 @@ def asked(shell, script, env, cwd):
         cwd=cwd,
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=PATIENCE_S,
         check=False,
     )
     return [part.splitlines() for part in done.stdout.split("NEXT\n")[1:]]
@@ -112,7 +113,7 @@ def in_zsh(lines, env, cwd):
 
 def read_until(terminal, mark):
     """What the terminal shows until ``mark`` comes."""
-    shown, end = "", time.monotonic() + 60
+    shown, end = "", time.monotonic() + PATIENCE_S
     while mark not in shown and time.monotonic() < end:
         if select.select([terminal], [], [], 30)[0]:
             shown += os.read(terminal, 65536).decode(errors="replace")

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from apart import PATIENCE_S
 from click.testing import CliRunner
 from held import until
 
@@ -102,7 +103,9 @@ def test_from_start_to_end(tmp_path):
         found = re.fullmatch(r"The desk is open: http://127\.0\.0\.1:(\d+)/#(\S+)\n", first)
         port, token = int(found[1]), found[2]
         address = f"http://127.0.0.1:{port}"
-        with httpx.Client(base_url=address, headers={"origin": address}, timeout=120) as client:
+        with httpx.Client(
+            base_url=address, headers={"origin": address}, timeout=PATIENCE_S
+        ) as client:
             page = client.get("/")
             assert client.get("/orders").status_code == 401
             assert client.post("/enter", json={"token": token}).status_code == 204
@@ -117,7 +120,7 @@ def test_from_start_to_end(tmp_path):
                 f"Host: 127.0.0.1:{port}\r\nCookie: {cookies}\r\n\r\n".encode()
             )
             for _ in range(2):
-                with httpx.Client(cookies=client.cookies, timeout=120) as later:
+                with httpx.Client(cookies=client.cookies, timeout=PATIENCE_S) as later:
                     assert later.get(f"{address}/orders/{order}").status_code == 200
         assert page.status_code == 200
         assert "server" not in page.headers
@@ -125,7 +128,7 @@ def test_from_start_to_end(tmp_path):
             socket.create_connection(("127.0.0.2", port), timeout=5)
         below = until(lambda: _all_below(started.pid), "a process below it")
         started.send_signal(signal.SIGINT)
-        out, err = started.communicate(timeout=120)
+        out, err = started.communicate(timeout=PATIENCE_S)
         with page_open:
             answer = page_open.recv(20)
     finally:

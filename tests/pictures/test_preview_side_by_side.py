@@ -7,6 +7,7 @@ from dataclasses import replace
 from threading import Barrier
 
 import shapely
+from apart import PATIENCE_S
 from draftsman import Draftsman
 
 from fabkit.formats.gerber.model import GerberFile
@@ -17,7 +18,7 @@ def test_two_layers_are_drawn_at_the_same_time() -> None:
     both = Barrier(2)
 
     def build(chord_error_mm: float) -> shapely.Polygon:
-        both.wait(timeout=20)
+        both.wait(timeout=PATIENCE_S)
         return shapely.box(-1, -1, 1, 1)
 
     def layer(name: str) -> GerberFile:
