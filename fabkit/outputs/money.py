@@ -270,7 +270,8 @@ def cost_files(costs: CostSheet) -> dict[str, bytes]:
         f"# Cost of {markdown_text(costs.name)} ({costs.currency.code})\n",
         _notes(costs.notices),
         terms,
-        to_markdown(offers),
+        # For people: whole steps of the currency, and no halves where nothing has any.
+        to_markdown(costs.compared_table()),
         *(
             f"\n## {markdown_text(table.title)}\n\n" + to_markdown(table)
             for table in (*costs.comparisons(), lines)

@@ -392,3 +392,19 @@ def test_a_phone_shows_it_without_sideways_scrolling(shared_browser, report):
     assert width == 360
     # WCAG 2.2, success criterion 2.5.8: 24 by 24 CSS pixels.
     assert small == []
+
+
+def test_the_prices_are_not_cut_off(shared_browser, report):
+    """On a page 1200 px wide, the row of each quantity ends on it, with its remark."""
+    with sized(shared_browser, 1200, 900) as browser:
+        browser.get(report.address)
+        cut = browser.execute_script(
+            """return [...document.querySelectorAll('#cost .scroll')]
+                .filter(box => box.scrollWidth > box.clientWidth).map(box => box.textContent)"""
+        )
+        shown = browser.execute_script(
+            "return document.querySelector('#cost .scroll tr.chosen').clientHeight"
+        )
+
+    assert cut == []
+    assert shown > 0
