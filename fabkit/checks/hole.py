@@ -14,7 +14,7 @@ import shapely
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Severity
-from fabkit.base.units import COINCIDENT_MM, counted, format_mm, format_number, some_of
+from fabkit.base.units import COINCIDENT_MM, MIL_MM, counted, format_mm, format_number, some_of
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import VIA_MM, Copper, outer_face
 from fabkit.checks.copper_facts import Cuts, cuts_at, cuts_of, on_board, require_copper
@@ -139,7 +139,8 @@ def tools(case: Case) -> Iterator[Finding]:
     holes = case.board.holes
     step = case.house.options.drill_step_mm
     off = np.abs(holes.diameter - np.round(holes.diameter / step) * step)
-    odd = np.flatnonzero(off > COINCIDENT_MM)
+    # A size of the set that is stated in whole mils is no other size.
+    odd = np.flatnonzero(off > MIL_MM / 2 + COINCIDENT_MM)
     if len(odd):
         sizes_mm = np.unique(np.round(holes.diameter[odd], 4))
         # The one that is rounded the most comes first.

@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Place, Severity
-from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, counted, format_number
+from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, counted, format_mm, format_number
 from fabkit.board.connectivity import TOUCH_MM, pieces_at
 from fabkit.board.copper import Copper
 from fabkit.checks.copper_facts import (
@@ -254,7 +254,7 @@ def annular_ring(case: Case) -> Iterator[Finding]:
             RING_BROKEN,
             _around(case, rings.cut, rings.layer, rings.ring).take(broken),
             f"holes break out of their pads over up to {format_number(worst, digits=0)} degrees of "
-            "the rim; the smallest ring is {worst} {where}",
+            f"the rim, by up to {format_mm(-rings.ring[broken].min())} {{where}}",
             limit=0.0,
             severity=Severity.ERROR if worst > BREAKOUT_DEG else Severity.WARNING,
         )

@@ -670,3 +670,17 @@ def test_copper_far_beyond_the_edge_runs_over_it():
     pour = layer("Copper,L1,Top", "G36*\n" + frame(28, 18, 1, 1) + "G37*\n")
     (found,) = told("copper/edge-cut", top_gbr=pour, profile_gbr=profile)
     assert (found.count, "at a cut-out" in found.message) == (1, True)
+
+
+def test_a_drill_size_in_mils_is_the_size_it_rounds():
+    """32 mil is a drill of 0.8 mm; 0.83 mm lies between the steps of the bundled sheet."""
+    assert told("hole/odd-size", holes_drl=drill((5, 5), (25, 15), size=0.8128)) == []
+    (found,) = told("hole/odd-size", holes_drl=drill((5, 5), (25, 15), size=0.83))
+    assert found.measured == pytest.approx(0.83)
+
+
+def test_a_hole_beside_its_pad_breaks_out_by_what_lies_outside():
+    """A hole of 1 mm, 0.7 mm beside the middle of a pad of 2 mm, reaches 0.2 mm beyond it."""
+    found = told("hole/ring-broken", holes_drl=drill((5.7, 5), (25, 15), size=1.0))
+    assert found[0].measured == pytest.approx(-0.2, abs=0.005)
+    assert "by up to 0.2" in found[0].message
