@@ -88,8 +88,8 @@ def edge(case: Case) -> Iterator[Finding]:
     reach = case.limit("copper_to_edge_mm")
     # The pad of a castellation ends at the edge on purpose.  Pads of other plated holes that cross
     # it, and of slots that are drawn as cut-outs, are cut with them, and found with them.
-    crossing = case.shared(half_holes) | case.shared(crossings)
-    halved = cuts.shapes[crossing & (cuts.plated == 1)]
+    crossing = case.shared(crossings) & (cuts.plated == 1)
+    halved = cuts.shapes[case.shared(half_holes) | crossing]
     halved = halved[shapely.distance(halved, shapely.boundary(profile)) <= 0]
     halved = np.concatenate((halved, case.shared(padded_cuts)))
     near: list[Spots] = []

@@ -99,7 +99,7 @@ def quote(
             houses=compare_houses(measured, bill, (house, *others), order) if others else (),
             problems=(problem,),
             notices=notices_of(house, bill),
-            terms=_terms(house, order, bill),
+            terms=_terms(measured, house, order, bill),
         )
 
 
@@ -149,7 +149,7 @@ def _quote(
         houses=compare_houses(measured, bill, (house, *others), order) if others else (),
         problems=worst_first(problems),
         notices=(*notices_of(house, bill), *learned_notices(house, best, measured)),
-        terms=_terms(house, order, bill),
+        terms=_terms(measured, house, order, bill),
     )
 
 
@@ -177,7 +177,9 @@ def _spare(halves: int) -> str:
     return "1 spare half" if halves == 1 else f"{halves} spare halves"
 
 
-def _terms(house: House, order: Order, bill: Bill | None) -> Mapping[str, str]:
+def _terms(
+    measured: Sequence[BoardFacts], house: House, order: Order, bill: Bill | None
+) -> Mapping[str, str]:
     choice = order.choice
     terms = {
         "house": house.name,
@@ -187,6 +189,8 @@ def _terms(house: House, order: Order, bill: Bill | None) -> Mapping[str, str]:
         "mask": choice.colour,
         "finish": house.finish_title(choice.finish) or choice.finish,
         "lead time": choice.lead_time,
+        # What is not chosen but costs more.
+        **({"class": "fine (as checked)"} if any(f.needs_fine for f in measured) else {}),
         "wanted": counted(order.keyboards, _wanted(order))
         + (" and " + _spare(order.spare_halves) if order.spare_halves else ""),
     }

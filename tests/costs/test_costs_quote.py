@@ -140,6 +140,16 @@ def test_surcharge_limits_do_not_apply_at_the_limit() -> None:
     assert below - at == D("15.00")
 
 
+def test_the_fine_class_is_named_among_the_terms() -> None:
+    """It costs more and nobody chose it: the quote says that it is priced."""
+    plain, fine = (
+        quote(facts(needs_fine=needed), None, HOUSE, order()).terms for needed in (False, True)
+    )
+
+    assert "class" not in plain
+    assert fine["class"].startswith("fine")
+
+
 def test_fine_class_is_not_paid_twice() -> None:
     """A measured fine-track surcharge pays for the fine class."""
     thin = facts(smallest_track_mm=D("0.12"))
