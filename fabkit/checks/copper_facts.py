@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
 from fabkit.base.findings import Place
-from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
+from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.connectivity import cut_columns, pieces_at
 from fabkit.board.copper import Copper, trace_copper
 from fabkit.board.model import Layer
@@ -117,12 +117,18 @@ def half_holes(case: Case) -> Bools:
     return out
 
 
-MOSTLY: Final = 0.85
-"""Share of a cut-out that a pad covers; one that is no longer than the cut leaves its ends."""
+RING_MM: Final = 0.03
+"""How far outside the rim of a cut-out its pad is looked for, as for holes."""
+
+AROUND: Final = 0.5
+"""Share of a rim along which a pad shows: one that is no longer than a slot leaves its ends."""
+
+BARED: Final = 0.85
+"""Share of a cut-out over which the mask is open."""
 
 
 def padded_cuts(case: Case) -> Shapes:
-    """Cut-outs of the profile that lie in bare pads of both faces: slots meant to be plated."""
+    """Cut-outs of the profile with bare pads around them on both faces: slots to be plated."""
     board = case.board
     outer = [(k, layer.side) for k, layer in enumerate(board.copper) if layer.side is not None]
     masks = {a.side: a.file.image for a in board.layers if a.kind is RoleKind.MASK}
@@ -133,22 +139,20 @@ def padded_cuts(case: Case) -> Shapes:
     # The first ring of each part is its outside.
     rings, part = shapely.get_rings(shapely.get_parts(board.profile), return_index=True)
     cuts = shapely.polygons(rings[1:][np.diff(part) == 0])
-    # A hole drilled in the slot has taken its copper away.
-    whole = shapely.area(cuts)
-    left = whole - _shared_areas(cuts, board.hole_shapes)
     for k, side in outer:
-        bare = _shared_areas(cuts, shapely.get_parts(masks[side])) >= MOSTLY * whole
-        copper = _shared_areas(cuts, pieces.polygons[pieces.on_layer(k)])
-        lies = bare & (copper >= np.maximum(MOSTLY * left, AREA_MM2))
-        cuts, whole, left = cuts[lies], whole[lies], left[lies]
+        rims = shapely.boundary(shapely.buffer(cuts, RING_MM))
+        around = _shares(rims, pieces.polygons[pieces.on_layer(k)], shapely.length) >= AROUND
+        cuts = cuts[around & (_shares(cuts, shapely.get_parts(masks[side])) >= BARED)]
     return np.asarray(cuts)
 
 
-def _shared_areas(shapes: Shapes, others: Shapes) -> Floats:
-    """Area of each shape that others cover, mm2; those do not overlap."""
+def _shares(
+    shapes: Shapes, others: Shapes, size: Callable[[Shapes], Floats] = shapely.area
+) -> Floats:
+    """Share of each shape's size that polygons cover, which do not overlap."""
     row, other = shapely.STRtree(others).query(shapes, predicate="intersects")
-    area = shapely.area(shapely.intersection(shapes[row], others[other]))
-    return np.bincount(row, area, minlength=len(shapes)).astype(np.float64)
+    shared = size(shapely.intersection(shapes[row], others[other]))
+    return np.asarray(np.bincount(row, shared, minlength=len(shapes)) / size(shapes))
 
 
 def cut_place(case: Case, cut: int, *, side: str | None = None) -> Place:

@@ -654,6 +654,13 @@ def test_slot_of_a_pad_drawn_in_the_profile_is_to_be_plated():
     for rule in ("profile/cut-too-narrow", "copper/edge-cut", "copper/edge-near"):
         assert told(rule, **files) == []
 
+    # An opening that every layer repeats has no pad around it.
+    same = slot_of_a_pad("Top", "Bot")
+    for name, function in (("top_gbr", "Copper,L1,Top"), ("bottom_gbr", "Copper,L2,Bot")):
+        body = dots((5, 5), (25, 15)) + "G36*\n" + frame(0.6, 1.2, 14.5, 9.1) + "G37*\n"
+        same[name] = layer(function, body, pen=1.0)
+    assert told("profile/cut-in-pads", **same) == []
+
     for other in (slot_of_a_pad("Top"), slot_of_a_pad("Top", "Bot", bare=False)):
         assert told("profile/cut-in-pads", **other) == []
         assert len(told("profile/cut-too-narrow", **other)) == 1
