@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from fabkit.base.errors import UsageError
 from fabkit.base.tables import Record, picked
-from fabkit.base.units import counted
+from fabkit.base.units import counted, some_titles
 from fabkit.costs.lines import Line
 from fabkit.costs.model import CostSheet, Offer
 from fabkit.costs.sharing import sharing_text
@@ -385,7 +385,10 @@ def print_carry(console: Terminal, found: Carried) -> None:
     if parts.plan.purchases:
         bought = parts.plan.table().only(*BUY_SHOWN)
         console.table(replace(bought, title=f"still to buy, in {money}"))
-    console.print(f"parts still to buy: {parts.plan.total} {money}")
+    without = (
+        f", without {some_titles(parts.unpriced, 3)}: no price known" if parts.unpriced else ""
+    )
+    console.print(f"parts still to buy: {parts.plan.total} {money}{without}")
     costs = found.costs_table()
     if costs.rows:
         console.table(costs)

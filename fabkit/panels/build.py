@@ -405,10 +405,10 @@ def _refuse_gap(measures: Measures, house: House) -> None:
 
 def _refuse_unfit(board: Board, label: str) -> None:
     """Refuse a board that cannot be on any panel."""
-    unread = [p for p in board.package.problems if p.consequence is Consequence.STOP]
-    if unread:
+    stops = [p for p in board.package.problems if p.consequence is Consequence.STOP]
+    if stops:
         raise UsageError(
-            f"{label}: a file cannot be read whole: {unread[0].message} ({unread[0].id})",
+            f"{label} cannot be on a panel as it is: {stops[0].message} ({stops[0].id})",
             hint="`fabkit check` shows what is wrong, and whether `fabkit mend` can put it right;"
             " make the panel of what that writes, or of a new export",
         )

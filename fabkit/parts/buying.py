@@ -394,6 +394,13 @@ class CarryOver:
         """What is still bought."""
         return self.bill.plan
 
+    @property
+    def unpriced(self) -> tuple[str, ...]:
+        """Titles of parts still to be bought that have no price, the fewest, so dearest, first."""
+        lacking = {line.key for line in self.bill.unpriced}
+        mine = (line for line in self.lines if line.buy and line.key in lacking)
+        return tuple(line.title for line in sorted(mine, key=lambda line: line.buy))
+
 
 def carry_over(old: Bill, new: Bill, book: PartsBook, *, keep: int = 0) -> CarryOver:
     """Find what of an old revision goes into a new one.

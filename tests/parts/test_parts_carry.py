@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -11,7 +12,8 @@ from boards import board_at
 from truth import load_truths
 
 import fabkit
-from fabkit.outputs.money import carry_record, render_carry
+from fabkit.outputs.money import carry_record, print_carry, render_carry
+from fabkit.outputs.terminal import Terminal
 from fabkit.sheets.order import order_for
 
 # The boards' checks are asked for by every price, and are the same each time.
@@ -152,6 +154,23 @@ def test_quote_and_carry_price_the_next_revision_alike(made):
     assert quoted.revisions is not None
     assert carried.with_it.best is not None
     assert quoted.revisions.next == carried.with_it.best.total / order.halves_wanted
+
+
+def test_parts_still_to_buy_that_have_no_price_are_named(made, tmp_path):
+    """Two controllers less at 9.00 each are 26.00, which looks cheaper than the order is."""
+    book = tmp_path / "parts.toml"
+    dear = '[[part.price]]\nshop = "Shop"\nbreaks = [{ from = 1, each = 9.00 }]\n'
+    book.write_text(BOOK.replace(dear, ""), encoding="utf-8")
+    sides = [(boards, replace(order, parts=book)) for boards, order in made]
+
+    printed = io.StringIO()
+    print_carry(Terminal(printed), fabkit.carry_over(*sides))
+
+    (total,) = [a for a in printed.getvalue().splitlines() if a.startswith("parts still to buy")]
+    assert total.startswith("parts still to buy: 26.00 cu, without Controller; ")
+    assert total.endswith(" more: no price known")
+    assert "Controller" not in fabkit.carry_over(*sides[::-1]).parts.unpriced  # all move over
+    assert "Controller" not in fabkit.carry_over(*made).parts.unpriced
 
 
 def test_kept_keyboards_give_nothing(made):
