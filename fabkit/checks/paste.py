@@ -138,18 +138,23 @@ def _unprinted(
     shapes, at = copper.pad_shapes[pads], copper.pads.spots()[pads]
     area, printed = shapely.area(shapes), touched(shapes, prints)
     yield from _small(layer, shapes[printed], area[printed], prints)
-    rows, slip, words = np.flatnonzero(forgotten(area, printed)), False, ""
+    rows, slip = np.flatnonzero(forgotten(area, printed)), False
+    words = ", though others of their size are printed"
     # More of them are a part that is soldered by hand, but for what no hand would choose so.
     lost = np.flatnonzero(forgotten(area, printed, len(area)))
-    alone, border = _pads_alone(at, area, lost), border_of(at, printed, lost)
-    if border or len(alone) >= max(SLIPS, len(lost) / SLIPS):
-        rows, slip = (lost, True) if border else (alone, True)
-        words = border or ", next to others of their parts that have some"
+    border, in_part = border_of(at, printed, lost), _in_part_printed(copper, pads, printed)
+    alone = _pads_alone(at, area, lost)
+    if border:
+        rows, slip, words = lost, True, f"{border}, though others of their size are printed"
+    elif len(in_part):
+        rows, slip, words = in_part, True, ", though other pads of their parts are printed"
+    elif len(alone) >= max(SLIPS, len(lost) / SLIPS):
+        rows, slip, words = alone, True, ", though others beside them are printed"
     yield from group(
         NO_PASTE,
         Measures(area[rows], spots_at(case, layer, *at[rows].T)),
         f"{layer.name} leaves out {format_number(len(rows))} of {format_number(len(pads))} bare "
-        f"surface pads{words}, though others of their size are printed; largest {{worst}}",
+        f"surface pads{words}; largest {{worst}}",
         most=True,
         unit="mm²",
         severity=NO_PASTE.severity if slip or len(rows) <= FEW else Severity.NOTE,
@@ -174,6 +179,22 @@ def _small(layer: Layer, pads: Shapes, area: Floats, prints: Shapes) -> Iterator
             measured=share,
             limit=COVERED,
         )
+
+
+def _in_part_printed(copper: Copper, pads: Ints, printed: Bools) -> Ints:
+    """Pads without paste of parts that have it on others, by their names, where several parts do.
+
+    One or two parts may have tabs that take none.
+    """
+    pin = copper.pads.pin[pads]
+    refs = np.array([ref for ref, _ in copper.pins])
+    named = np.flatnonzero(pin >= 0)
+    if not len(named):
+        return named
+    _, part = np.unique(refs[pin[named]], return_inverse=True)
+    done = np.bincount(part, printed[named]) > 0
+    mixed = done[part] & ~printed[named]
+    return named[mixed] if len(np.unique(part[mixed])) >= SLIPS else named[:0]
 
 
 def _pads_alone(at: Floats, area: Floats, lost: Ints) -> Ints:

@@ -21,11 +21,13 @@ def pads(*parts: int) -> list[tuple[float, float]]:
     return [(PARTS[k][0] + dx, PARTS[k][1]) for k in parts for dx in (-0.8, 0.8)]
 
 
-def said(prints: list[tuple[float, float]], pen: float = 0.9) -> list[tuple[str, str, int]]:
-    """Findings about paste on a board of twelve such parts."""
+def said(
+    prints: list[tuple[float, float]], pen: float = 0.9, top: str = ""
+) -> list[tuple[str, str, int]]:
+    """Findings about paste on a board of twelve such parts, or of another top copper."""
     all_pads = dots(*pads(*range(12)))
     files = {
-        "top.gbr": layer("Copper,L1,Top", all_pads, pen=1.0),
+        "top.gbr": layer("Copper,L1,Top", top or all_pads, pen=1.0),
         "mask.gbr": layer("Soldermask,Top", all_pads, pen=1.1),
         "paste.gbr": layer("Paste,Top", dots(*prints), pen=pen),
         "profile.gbr": layer("Profile,NP", frame(70, 30), pen=0.1),
@@ -59,3 +61,15 @@ def test_whole_parts_without_paste_are_soldered_by_hand(by_hand):
 def test_prints_that_cover_less_than_half_of_their_pads(pen, found):
     """Discs of 0.75 mm cover 56 % of a pad of 1 mm, those of 0.5 mm 25 %."""
     assert said(pads(*range(12)), pen) == found
+
+
+@pytest.mark.parametrize("named", [True, False])
+def test_parts_with_paste_on_some_of_their_pads_only(named):
+    """No pad of the second size has paste; that parts are cut in two, only their names show."""
+    names = [f"%TO.P,R{k},1*%\n" if named else "" for k in range(12)]
+    first = "".join(name + dots(pads(k)[0]) for k, name in enumerate(names))
+    second = "".join(name + dots(pads(k)[1]) for k, name in enumerate(names))
+    prints = [pads(k)[0] for k in range(12)]
+    assert said(prints, 0.8, f"{first}%ADD11C,0.9*%\nD11*\n{second}") == (
+        [("mask/paste-missing", "decide", 12)] if named else []
+    )
