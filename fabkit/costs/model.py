@@ -477,7 +477,7 @@ class CostSheet(Result):
     def answer(self) -> tuple[str, ...]:
         """State what to order, what it costs and lacks, and what one half and keyboard come to.
 
-        Nothing where no quantity gives what is wanted.
+        Nothing where no quantity gives what is wanted.  What the checks find is in ``judged``.
         """
         best = self.best
         if best is None or best.per_half is None:
@@ -489,7 +489,7 @@ class CostSheet(Result):
         paid = "; ".join(f"{money(a)} for {title}" for title, a in shares_of(best) if a)
         each = ", ".join(f"{name} {money(amount)}" for name, amount in self.each())
         more = f"; {self.larger}" if self.larger else ""
-        return (total, f"of that {paid}", f"{each}{more}", *self.judged)
+        return (total, f"of that {paid}", f"{each}{more}")
 
     @property
     def piece(self) -> str:

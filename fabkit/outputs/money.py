@@ -466,7 +466,7 @@ def print_costs(console: Terminal, sheet: CostSheet, *, why: bool = False) -> No
         for table in sheet.comparisons():
             console.table(table)
         return
-    for line in sheet.answer():
+    for line in (*sheet.answer(), *sheet.judged):
         console.print(line, style="bold")
     terms = ", ".join(f"{name} {value}" for name, value in sheet.terms.items())
     console.print(terms, style="dim")

@@ -221,6 +221,8 @@ def test_answer_says_what_to_order_and_what_is_missing() -> None:
     )
     assert whole[2].startswith(f"one half {money(best.per_half)}, one keyboard ")
     assert replace(sheet, best=None).answer() == ()
+    # An order says beforehand what the checks think of it, a quote does not.
+    assert replace(sheet, judged=("fabkit check: do not order",)).answer() == whole
 
 
 def test_a_panel_of_equal_boards_is_ordered_as_panels() -> None:
