@@ -15,6 +15,7 @@ from fabkit.base.errors import TooHeavy
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.connectivity import pieces_at
+from fabkit.board.copper import VIA_MM
 from fabkit.board.holes import PLATING_INFERRED
 from fabkit.checks.copper_facts import (
     Cuts,
@@ -129,13 +130,18 @@ def spacing(case: Case) -> Iterator[Finding]:
     same_size = np.abs(cuts.width[walls.left] - cuts.width[walls.right]) < COINCIDENT_MM
     same = same_size & (cuts.plated[walls.left] == cuts.plated[walls.right])
     place = _pair_places(case, cuts, walls)
-    for rule, mine, text in (
-        (DUPLICATE, centred & same, "the same hole is drilled twice, largest {worst}"),
-        (CONCENTRIC, centred & ~same, "two different holes at one place, larger one {worst}"),
+    # Two copies of a part may lie on each other; of a via nothing is lost with one of the two.
+    via = (cuts.plated[walls.left] == 1) & (cuts.width[walls.left] <= VIA_MM)
+    twice, other = centred & same, centred & ~same
+    for rule, mine, text, severity in (
+        (DUPLICATE, twice & ~via, "the same hole is drilled twice, largest {worst}", None),
+        (DUPLICATE, twice & via, "the same via is drilled twice, largest {worst}", Severity.NOTE),
+        (CONCENTRIC, other, "two different holes at one place, larger one {worst}", None),
     ):
         rows = np.flatnonzero(mine)
         size = np.maximum(cuts.width[walls.left[rows]], cuts.width[walls.right[rows]])
-        yield from group(rule, Measures(size, at_rows(place, rows)), text, most=True)
+        found = Measures(size, at_rows(place, rows))
+        yield from group(rule, found, text, most=True, severity=severity)
     # A plated hole cut open by a bare one is wrong for certain only when a file calls them so.
     stated = all(f.id != PLATING_INFERRED.id for f in case.board.problems)
     rows = np.flatnonzero(~centred & (walls.wall <= 0))

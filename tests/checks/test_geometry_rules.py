@@ -691,3 +691,10 @@ def test_a_hole_beside_its_pad_breaks_out_by_what_lies_outside():
     found = told("hole/ring-broken", holes_drl=drill((5.7, 5), (25, 15), size=1.0))
     assert found[0].measured == pytest.approx(-0.2, abs=0.005)
     assert "by up to 0.2" in found[0].message
+
+
+@pytest.mark.parametrize(("size", "severity"), [(0.4, Severity.NOTE), (0.8, Severity.WARNING)])
+def test_a_via_drilled_twice_is_to_know(size, severity):
+    """The house drops one of two equal vias; two holes of a part may be two parts."""
+    (found,) = told("hole/duplicate", holes_drl=drill((5, 5), (5, 5), (25, 15), size=size))
+    assert found.severity is severity
