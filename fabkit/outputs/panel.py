@@ -16,7 +16,7 @@ import shapely
 from fabkit.base import SOFTWARE, VERSION
 from fabkit.base.columns import Floats, Shapes
 from fabkit.base.errors import OutputRefused, UsageError
-from fabkit.base.findings import Consequence, Severity
+from fabkit.base.findings import Consequence, Severity, worst_first
 from fabkit.base.streams import STANDARD_STREAM
 from fabkit.base.tables import Record, Table, columns_of, picked
 from fabkit.base.units import USUAL_THICKNESS_MM, counted, format_mm, format_number
@@ -187,7 +187,14 @@ def panel(
         tell("checking the panel")
         result = check(again, house, options=judged)
         if any(finding.severity is Severity.ERROR for finding in result):
-            refuse_errors(result, besides=_left_to_designer(boards, house, judged))
+            left = _left_to_designer(boards, house, judged)
+            refuse_errors(result, besides=left)
+            # Decisions on the boards are no stops of their panel.
+            lowered = [
+                with_fields(f, severity=min(f.severity, Severity.WARNING)) if f.id in left else f
+                for f in result
+            ]
+            result = with_fields(result, findings=worst_first(lowered))
         found.append((again, result))
 
     tell("writing the panel")

@@ -21,9 +21,10 @@ from panel_boards import FIXTURES, assert_given_back, read
 
 import fabkit
 from fabkit.base.errors import UsageError
-from fabkit.base.findings import Finding
+from fabkit.base.findings import Finding, Severity
 from fabkit.board.model import PathKind
 from fabkit.compare.boards import PANEL
+from fabkit.outputs import panel
 from fabkit.outputs.atomic import digest
 from fabkit.outputs.panel import panel_files
 from fabkit.outputs.terminal import Terminal, print_panel_verdict
@@ -158,6 +159,20 @@ def test_compare_knows_a_panel_of_one_board(tmp_path):
     found = fabkit.compare_boards(board, done.board)
     assert [change.subject for change in found.changes] == [PANEL]
     assert found.changes[0].after == "panel of 2 boards"
+
+
+def test_decisions_on_the_boards_are_no_stops_of_their_panel(tmp_path, monkeypatch):
+    """Plating that is inferred of a board is stated on its panel; its holes stay as doubtful."""
+
+    def judge(board, *_, **__):
+        few = fabkit.check(board, options=fabkit.CheckOptions(only=("package/nets",)))
+        severity = Severity.WARNING if board.panel is None else Severity.ERROR
+        overlap = replace(Finding.of(load_rule("hole/overlap"), "holes overlap"), severity=severity)
+        return replace(few, findings=(overlap, *few.findings))
+
+    monkeypatch.setattr(panel, "check", judge)
+    done = fabkit.panel([read("card")], tmp_path / "two.zip")
+    assert done.result.verdict == "decide before ordering: 1 decision"
 
 
 def test_same_boards_give_the_same_bytes(made, halves):
