@@ -651,3 +651,8 @@ def is_battery(name: str) -> bool:
 def is_supply(name: str) -> bool:
     """Whether a net or pin is a supply, the cell's plus side among them."""
     return is_battery(name) or bool(SUPPLY.search(name))
+
+
+def is_power(name: str) -> bool:
+    """Whether a net is ground or a supply by its name: no scan line passes through it."""
+    return is_ground(name) or is_supply(name)

@@ -70,9 +70,12 @@ def edge(case: Case) -> Iterator[Finding]:
     copper, cuts = require_copper(case), case.shared(cuts_of)
     profile = case.board.profile
     drawn = drawn_on_edge(copper.pieces.polygons, shapely.boundary(profile))
+    lent = {p.places[0].file for p in case.board.problems if p.id == "profile/inferred"}
     for index, layer in enumerate(case.board.copper):
         mine = np.flatnonzero(drawn & (copper.pieces.layer == index))
         if _is_outline(case, copper.pieces.polygons[mine]):
+            if layer.file.name in lent:
+                continue  # the only place where the outline is drawn
             spot = shapely.point_on_surface(copper.pieces.polygons[mine[0]])
             yield Finding.of(
                 OUTLINE,

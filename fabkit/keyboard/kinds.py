@@ -119,6 +119,8 @@ _HAND: Final = re.compile(r"^[rl](?=[A-Z])|(?<=\d)_?[RrLl]$")
 
 _RESET_NET: Final = re.compile(r"(?:^|[^a-z])(?:n?reset|n?rst|run)(?:[^a-z]|$)", re.IGNORECASE)
 _CELL_NET: Final = re.compile(r"(?:^|[^a-z])(?:v?bat|bt|lipo|cell)", re.IGNORECASE)
+_LIGHT_NET: Final = re.compile(r"^(?!Net-\().*(?<![A-Za-z])LED(?![A-Za-z])", re.IGNORECASE)
+"""A net named after a light; names made from a pin, such as Net-(LED1-DIN), name that part."""
 _JACK_PINS: Final = (frozenset("TRS"), frozenset(("T", "R1", "R2", "S")), frozenset("ABCD"))
 _ENCODER_PINS: Final = frozenset("ABC")
 
@@ -213,6 +215,8 @@ def kind_of(ref: str, value: str, footprint: str, pins: Sequence[tuple[str, str]
             return "audio jack"
         if names >= _ENCODER_PINS and kind == "button":
             return "encoder"
+    if kind == "diode" and any(_LIGHT_NET.search(n) for n in nets):
+        return "light"
     if kind == "button":
         if any(_RESET_NET.search(n) for n in nets):
             return "reset"

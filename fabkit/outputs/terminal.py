@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from fabkit.base.findings import times
 from fabkit.base.steps import at, listening
@@ -18,6 +18,9 @@ from fabkit.base.streams import clean
 from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import counted, format_number
 from fabkit.rules import glossary
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
 
 Tell = Callable[[str], None]
 """Called with what is being done now."""
@@ -78,7 +81,10 @@ class Terminal:
         self._console.print(line, style=style or None, soft_wrap=unbroken or self._plain)
 
     def table(self, table: Table, *, most: int | None = None) -> None:
-        """Print a table, ``most`` rows of it; numbers are aligned to the right."""
+        """Print a table, ``most`` rows of it; numbers are aligned to the right.
+
+        Where the words of a row have no room beside each other, it becomes a paragraph.
+        """
         from rich import box
         from rich.cells import cell_len
         from rich.table import Table as Grid
@@ -86,17 +92,22 @@ class Terminal:
 
         heads = [clean(head) for head in table.heads]
         cells = [[clean(cell) for cell in row] for row in table.texts()[:most]]
-        natural, least, wanted = [], [], 0
+        natural, least, readable = [], [], []
         for n, (head, column) in enumerate(zip(heads, table.columns, strict=True)):
             longest = max((cell_len(row[n]) for row in cells), default=0)
             natural.append(max(cell_len(head), longest))
-            # Numbers and words of headings are never broken over two lines.
-            words = max(map(cell_len, head.split()), default=0)
+            # Numbers and words are never broken over two lines; names of files may be.
+            texts = () if column.number else (row[n] for row in cells)
+            words = max((cell_len(word) for text in texts for word in text.split()), default=0)
+            words = max(min(words, READABLE), *map(cell_len, head.split() or ("",)))
             least.append(max(words, longest if column.number else 0))
-            wanted += max(words, longest if column.number else min(longest, READABLE))
+            readable.append(max(least[-1], 0 if column.number else min(longest, READABLE)))
         # One blank stands at either edge; those between columns give way to words.
         room, gaps = self._console.width - 2, len(heads) - 1
-        gap = 3 if self._plain or not gaps else max(1, min(3, (room - wanted) // gaps))
+        gap = 3 if self._plain or not gaps else max(1, min(3, (room - sum(readable)) // gaps))
+        if not self._plain and gaps > 1 and sum(least) + gap * gaps > room:
+            self._paragraphs(clean(table.title), heads, cells)
+            return
         grid = Grid(
             box=box.SIMPLE_HEAD,
             title=clean(table.title) or None,
@@ -104,7 +115,7 @@ class Terminal:
             pad_edge=False,
             padding=(0, int(gap > 1), 0, int(gap > 2)),
         )
-        widths = _fit(natural, least, room - gap * gaps)
+        widths = _fit(natural, (readable, least), room - gap * gaps)
         for head, width, column in zip(heads, widths, table.columns, strict=True):
             grid.add_column(
                 Text(head),
@@ -114,17 +125,32 @@ class Terminal:
             )
         for row in cells:
             grid.add_row(*map(Text, row))
+        self._print_trimmed(grid)
+
+    def _print_trimmed(self, *parts: RenderableType) -> None:
+        """Print what is padded at the right edge; files and diffs are better without."""
         with self._console.capture() as caught:
-            self._console.print(grid)
-        # The cells at the right edge are padded; files and diffs are better without.
+            for part in parts:
+                self._console.print(part)
         lines = (line.rstrip() for line in caught.get().splitlines())
         self._stream.write("\n".join(lines) + "\n")
 
+    def _paragraphs(self, title: str, heads: Sequence[str], cells: Sequence[Sequence[str]]) -> None:
+        """Print the rows of a table below each other: the first cell, then the others, named."""
+        from rich.padding import Padding
+        from rich.text import Text
 
-def _fit(natural: Sequence[int], least: Sequence[int], room: int) -> list[int]:
-    """Widths of columns: the widest give way, down to their least, and further if they must."""
+        parts: list[RenderableType] = [Text(title, style="italic")] if title else []
+        for first, *others in cells:
+            said = (f"{head} {cell}" for head, cell in zip(heads[1:], others, strict=True) if cell)
+            parts += [Text(first), Padding(Text(", ".join(said), style="dim"), (0, 0, 0, 2))]
+        self._print_trimmed(*parts)
+
+
+def _fit(natural: Sequence[int], floors: Iterable[Sequence[int]], room: int) -> list[int]:
+    """Widths of columns: the widest give way, down to each floor in turn, and further if needed."""
     widths = list(natural)
-    for floor in (least, [1] * len(widths)):
+    for floor in (*floors, [1] * len(widths)):
         while sum(widths) > room:
             wide = [n for n, width in enumerate(widths) if width > floor[n]]
             if not wide:

@@ -15,7 +15,7 @@ from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.sidecars.model import Netlist
 from fabkit.package.languages import in_english, without_accents
 from fabkit.package.model import PackageFile, Role, RoleKind
-from fabkit.package.words import SIDE_WORDS, kind_of_word
+from fabkit.package.words import SIDE_WORDS, image_names, kind_of_word
 
 _EMPTY: Final = frozenset(
     (
@@ -94,7 +94,10 @@ def _is_generic(word: str) -> bool:
 
 
 def _name_of(files: Sequence[PackageFile], keep: frozenset[str]) -> str:
-    """Name that the files give the board: their project's, or what most file names begin with."""
+    """Name that the files give the board.
+
+    Their project's, what most file names begin with, or the image name that most files share.
+    """
     made = [file for file in files if file.role.kind in _MADE]
     stated = Counter(name for file in made for name in _stated(file))
     begun = Counter(
@@ -105,12 +108,19 @@ def _name_of(files: Sequence[PackageFile], keep: frozenset[str]) -> str:
     )
     most = max(FEWEST, len(made) // 2 + 1)
     alike = [name for name, count in begun.items() if count >= most]
-    for name in (*(n for n, _ in stated.most_common(1)), max(alike, key=len, default="")):
+    # What one file alone is called is its layer; what most are called is the board, or its file.
+    images = Counter(_ENDING.sub("", name) for f in made for name in set(image_names(f.data)))
+    image = [name for name, count in images.most_common(1) if count >= most]
+    project = [name for name, _ in stated.most_common(1)]
+    for name in (*project, max(alike, key=len, default=""), *image):
         trimmed = _trimmed(name, keep)
         if len(trimmed) >= FEWEST and not all(map(_is_generic, _words(trimmed))):
             return trimmed
     return ""
 
+
+_ENDING: Final = re.compile(r"\.[A-Za-z][A-Za-z_]{1,9}$")
+"""What follows the last dot of a file's name, such as ``.pcb``."""
 
 _SPLIT_KEPT: Final = re.compile(r"([-_. ()+]+)")
 

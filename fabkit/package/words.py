@@ -524,6 +524,11 @@ _UNITS: Final = re.compile(r"(?i)\b(?:in|inch|inches|mm|mils?|milli?met(?:er|re)
 """A bare comment with one of these says how numbers are written: 'Dimensions in millimeters'."""
 
 
+def image_names(data: bytes) -> tuple[str, ...]:
+    """Read the deprecated names of a layer and its image from a file's first bytes."""
+    return tuple(m[1].strip() for m in _OLD_NAME.finditer(data[:_HEAD].decode("latin-1")))
+
+
 def read_comments(data: Mapping[int, bytes], skip: Collection[str]) -> dict[int, NameSays]:
     """Read what comments say of each file; a text that several files have says nothing.
 

@@ -37,6 +37,7 @@ from fabkit.parts.places import (
     HOLES,
     LANDS,
     ORDER,
+    SPECIAL_LETTERS,
     TABLE,
     Beside,
     Places,
@@ -350,9 +351,10 @@ class _Builder:
         else:
             mount = "" if place.mount == "not known" else f", {_MOUNTS[place.mount]}"
             pins = f", {place.pins} pins" if place.kind in _BY_PINS and place.pins else ""
-            title = f"{place.kind.capitalize()}{mount}{pins}, value not stated"
+            letters = stem(place.refs[0].rpartition(":")[2]) if place.refs else ""
+            called = SPECIAL_LETTERS.get(letters, place.kind.capitalize())
+            title = f"{called}{mount}{pins}, value not stated"
             if place.kind == "other":
-                letters = stem(place.refs[0].rpartition(":")[2]) if place.refs else ""
                 title = f"{letters or 'Part'}: kind and value not stated"
             line = self._line(title, title, place.kind, None)
         line.named = False

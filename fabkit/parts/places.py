@@ -13,6 +13,7 @@ import numpy as np
 
 from fabkit.base.units import natural
 from fabkit.board.model import Board
+from fabkit.board.nets import is_power
 from fabkit.formats.sidecars.model import PartsTable, Placement
 from fabkit.geometry.neighbours import usual_gap
 from fabkit.keyboard.build import find_keyboard
@@ -417,6 +418,7 @@ def _from_components(board: Board) -> Iterable[Record]:
                 "mount": part.mount,
                 "pins": str(len(part.pins)) if part.pins else "",
                 "joined": "" if is_joined(part.pins, uses) else "no",
+                "powered": "yes" if any(is_power(net) for _, net in part.pins) else "",
             },
             side=part.side,
             sources=(Evidence.naming(part).value,),
@@ -535,10 +537,22 @@ _SPECIAL: Final = re.compile(r"\b(?:tvs|esd|schottky|zener|suppress\w*|surge|pow
 """Words of parts that are not the usual ones of their kind."""
 
 
+SPECIAL_LETTERS: Final = {"ZD": "Zener diode"}
+"""Letters of the same (common practice)."""
+
+
 def is_special(place: Place) -> bool:
-    """Whether words of a place name another part than what is usual of its kind."""
+    """Whether words or nets of a place show another part than what is usual of its kind.
+
+    A diode on a supply or on ground carries or clamps power; those of a matrix are on neither.
+    """
     names = ("part_number", "footprint")
-    return any(_SPECIAL.search(plain(r.fields.get(n, ""))) for r in place.records for n in names)
+    return any(
+        (place.kind == "diode" and r.fields.get("powered"))
+        or stem(r.ref) in SPECIAL_LETTERS
+        or any(_SPECIAL.search(plain(r.fields.get(n, ""))) for n in names)
+        for r in place.records
+    )
 
 
 def stated_value(place: Place) -> str:

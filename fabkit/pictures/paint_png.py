@@ -11,7 +11,7 @@ entry for each combination.  Only the few on an edge are mixed one by one, by th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -172,7 +172,7 @@ class Prepared:
     inverted: bool
 
 
-def _product(a: Bytes, b: Bytes) -> Bytes:
+def _product(a: Bytes, b: Bytes | int) -> Bytes:
     """Product of coverages, rounded."""
     return ((a.astype(np.uint16) * b + 127) // 255).astype(np.uint8)
 
@@ -290,6 +290,19 @@ def _passes(nodes: tuple[Node, ...]) -> list[tuple[Node, ...]]:
     return runs
 
 
+def _bands(
+    scene: Scene, names: Iterable[str], grid: Grid
+) -> Iterator[tuple[slice, dict[str, Bytes | int]]]:
+    """Cover a scene's stencils band by band: its rows, and the coverage of each stencil there."""
+    band = max(BAND_BYTES // (4 * grid.columns), 16)
+    canvas = Canvas(grid, band)
+    prepared = {name: canvas.prepare(scene.stencils[name]) for name in names}
+    for top in range(0, grid.rows, band):
+        rows = min(band, grid.rows - top)
+        covers = {name: canvas.cover(each, top, rows) for name, each in prepared.items()}
+        yield slice(top, top + rows), covers
+
+
 def paint(scene: Scene, px_per_mm: float) -> Bytes:
     """Paint a scene.
 
@@ -298,15 +311,10 @@ def paint(scene: Scene, px_per_mm: float) -> Bytes:
     (rows, columns, 4) uint8: red, green, blue, alpha (not multiplied), row 0 on top.
     """
     grid = grid_of(scene, px_per_mm)
-    band = max(BAND_BYTES // (4 * grid.columns), 16)
-    canvas = Canvas(grid, band)
     passes = [(nodes, named_stencils(nodes)) for nodes in _passes(scene.nodes)]
-    prepared = {name: canvas.prepare(scene.stencils[name]) for name in named_stencils(scene.nodes)}
     words = np.zeros((grid.rows, grid.columns), dtype=np.uint32)
-    for top in range(0, grid.rows, band):
-        rows = min(band, grid.rows - top)
-        covers = {name: canvas.cover(each, top, rows) for name, each in prepared.items()}
-        below = words[top : top + rows].ravel()
+    for rows, covers in _bands(scene, named_stencils(scene.nodes), grid):
+        below = words[rows].ravel()
         for k, (nodes, names) in enumerate(passes):
             mine = {name: covers[name] for name in names}
             if k == 0:
@@ -316,6 +324,24 @@ def paint(scene: Scene, px_per_mm: float) -> Bytes:
                 _paint_band(nodes, mine, above)
                 _lay_over(below.view(np.uint8).reshape(-1, 4), above.view(np.uint8).reshape(-1, 4))
     return words.view(np.uint8).reshape(grid.rows, grid.columns, 4)
+
+
+def paint_apart(scene: Scene, coats: Sequence[Coat], px_per_mm: float) -> list[Bytes]:
+    """Cover each coat's place alone, whatever lies over it; opacity is left out.
+
+    Returns
+    -------
+    For each coat (rows, columns) uint8 coverage, row 0 on top.
+    """
+    grid = grid_of(scene, px_per_mm)
+    laid = [np.full((grid.rows, grid.columns), 255, dtype=np.uint8) for _ in coats]
+    for rows, covers in _bands(scene, named_stencils(tuple(coats)), grid):
+        for coat, out in zip(coats, laid, strict=True):
+            for name in coat.inside:
+                out[rows] = _product(out[rows], covers[name])
+            for name in coat.outside:
+                out[rows] = _product(out[rows], 255 - covers[name])
+    return laid
 
 
 def paint_sheet(

@@ -190,10 +190,8 @@ class SvgWriter(VectorWriter):
         return body
 
     def titled(self, node: Node, body: str) -> str:
-        """Write a group with a title; a page's style hides the class ``off``."""
-        off = ' class="off"' if node.hidden else ""
-        faint = f' opacity="{node.opacity:.3g}"' if node.opacity < 1 else ""
-        return f"<g{off}{faint}><title>{escape(node.title)}</title>{body}</g>"
+        """Write a group with a title."""
+        return titled(node, body)
 
     def element(self, x_mm: float, top_mm: float, scale: float = 1.0) -> str:
         """Write the scene as a nested picture that is cut to its frame."""
@@ -214,6 +212,13 @@ class SvgWriter(VectorWriter):
             f"<defs>{symbols}{''.join(self._defs)}</defs>\n"
             f'<g transform="matrix({sign}.001 0 0 -.001 {left_text} {up})">\n{body}\n</g></svg>'
         )
+
+
+def titled(node: Node, body: str) -> str:
+    """Write a group with a title; a page's style hides the class ``off``."""
+    off = ' class="off"' if node.hidden else ""
+    faint = f' opacity="{node.opacity:.3g}"' if node.opacity < 1 else ""
+    return f"<g{off}{faint}><title>{escape(node.title)}</title>{body}</g>"
 
 
 def inline_svg(scene: Scene, prefix: str) -> str:

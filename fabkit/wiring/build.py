@@ -15,6 +15,7 @@ from fabkit.base.findings import Finding, Place, worst_first
 from fabkit.base.units import counted, format_number, natural
 from fabkit.board.copper import Copper, trace_copper
 from fabkit.board.model import Board, Component
+from fabkit.board.nets import is_power
 from fabkit.keyboard.build import describe, find_keyboard, headline
 from fabkit.keyboard.candidates import is_switch
 from fabkit.keyboard.hands import opposite
@@ -41,7 +42,6 @@ from fabkit.wiring.circuit import (
     find_bridges,
     find_controllers,
     find_key_pins,
-    is_power,
     key_nodes,
     refuse_unknown,
     split_circuits,
@@ -75,6 +75,7 @@ from fabkit.wiring.pins import (
     Pins,
     find_headers,
     gather_pins,
+    in_leads,
     load_key_order,
     load_pins,
     swap_rows,
@@ -262,6 +263,7 @@ class Bench:
     ) -> None:
         self.number = number
         self.bounds = copper.board.bounds
+        self.holes = copper.board.holes
         self.pins = pins
         self.keys = keys
         self.hands = hands
@@ -309,11 +311,12 @@ class Bench:
         # Parts are soldered on the face away from the keys.
         facing = 1 if up == "top" else -1
         turned = turnable and hand == "right"
+        jumper_face = facing if self.options.jumpers == "up" else -facing
         ways = thrown(self.bridges, self.options, right=hand == "right", turned=turned)
         bridges = bridges_as_used(
             self.bridges,
             fitted_face=-facing,
-            jumper_face=facing if self.options.jumpers == "up" else -facing,
+            jumper_face=jumper_face,
             turnable=turnable,
             thrown=ways,
         )
@@ -328,6 +331,10 @@ class Bench:
         if turned and self.options.right_pins == "swapped":
             over = swap_rows(seated)
             seated, axis = over.pins, over.axis
+        led = turnable and axis is None
+        if led:
+            own, seated = seated, in_leads(seated, self.holes, jumper_face)
+            led = seated != own
         circuit = Circuit(bridges=bridges, pins=_by_node(seated), closed=closed)
         wired = _fold(
             [
@@ -340,7 +347,7 @@ class Bench:
             ]
         )
         closed_ones = closed_words(b for mine in bridges.values() for b in mine)
-        assumed = (*self._assumed(up, turned=turned, turnable=turnable), *closed_ones)
+        assumed = (*self._assumed(up, turned=turned, turnable=turnable, led=led), *closed_ones)
         half = HalfWiring(
             hand=hand,
             board=self.number,
@@ -371,7 +378,7 @@ class Bench:
             )
         return named
 
-    def _assumed(self, up: Side, *, turned: bool, turnable: bool) -> Iterator[str]:
+    def _assumed(self, up: Side, *, turned: bool, turnable: bool, led: bool) -> Iterator[str]:
         if turnable:
             if not self.hands.hand_known:
                 left = next(g.face_up for g in self.hands.groups if g.hand == "left")
@@ -386,6 +393,11 @@ class Bench:
             yield (
                 "The controller sits the same way up as on the left half, so its rows change "
                 "places: every hole takes the pin that lies opposite it across the rows."
+            )
+        elif led:
+            yield (
+                "The controller's footprint has jumpers of its own: those on the face that is "
+                f"{self.options.jumpers} are closed, and its pins are in the holes these lead to."
             )
         elif turned:
             yield (

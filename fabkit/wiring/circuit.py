@@ -16,7 +16,7 @@ from fabkit.base.errors import UsageError
 from fabkit.base.units import natural, some_of
 from fabkit.board.copper import Copper
 from fabkit.board.model import Board, Component
-from fabkit.board.nets import is_ground, is_supply
+from fabkit.board.nets import is_power
 from fabkit.geometry.neighbours import label_groups
 from fabkit.keyboard.candidates import is_switch
 from fabkit.keyboard.contacts import contact_pads, find_contacts
@@ -47,11 +47,6 @@ FARTHEST: Final = 3
 
 FEWEST_PINS: Final = 3
 """A controller, a header row or a port expander has at least this many pins."""
-
-
-def is_power(node: str) -> bool:
-    """Whether a net is ground or a supply by its name: no scan line passes through it."""
-    return is_ground(node) or is_supply(node)
 
 
 def find_bridges(

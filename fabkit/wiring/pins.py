@@ -19,7 +19,8 @@ from fabkit.base.errors import SheetError, UnreadableInput, UsageError
 from fabkit.base.findings import Place
 from fabkit.board.components import VIA
 from fabkit.board.connectivity import pieces_at
-from fabkit.board.copper import NO_NET, Copper, netlist_of, outer_face
+from fabkit.board.copper import NO_NET, VIA_MM, Copper, netlist_of, outer_face
+from fabkit.board.model import Holes
 from fabkit.board.nets import align_netlist
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.model import Key, Spot
@@ -592,6 +593,43 @@ STEP_MM: Final = 4.0
 """Holes of one row are at most this far apart (common practice: 2.54 mm, or 1.27 and 2.0)."""
 
 NO_PARTNER: Final = "(no pin)"
+
+
+BEFORE_LEAD_MM: Final = 3.5
+"""Pads of a jumper stand no farther from the hole of the lead that it joins (common practice: a
+tenth of an inch, and the jumper)."""
+
+
+def in_leads(pins: Sequence[Pin], holes: Holes, face: int) -> tuple[Pin, ...]:
+    """Pins in the holes of their leads, where the footprint has jumpers of its own before these.
+
+    Such a footprint numbers the pads and vias behind the jumpers, and the holes not at all: which
+    pin is in a hole depends on the face whose jumpers are closed.
+    """
+    leads = holes.take(np.flatnonzero(holes.diameter > VIA_MM))
+    if not len(leads) or not pins:
+        return tuple(pins)
+    at = np.array([(p.x_mm, p.y_mm) for p in pins])
+    drilled = PointTree(leads.spots()).query(at)[0] <= SAME_MM
+    free: dict[str, list[int]] = {}
+    behind: dict[tuple[str, str], list[int]] = {}
+    for k, pin in enumerate(pins):
+        if pin.pin:
+            behind.setdefault((pin.ref, pin.pin), []).append(k)
+        elif drilled[k]:
+            free.setdefault(pin.ref, []).append(k)
+    out = list(pins)
+    for (ref, _), mine in behind.items():
+        pads = [k for k in mine if pins[k].face == face]
+        if not pads or drilled[mine].any() or ref not in free:
+            continue
+        gap, near = PointTree(at[free[ref]]).query(at[pads])
+        k = int(gap.argmin())
+        if gap[k] <= BEFORE_LEAD_MM:
+            x, y = at[free[ref][int(near[k])]].tolist()
+            for row in mine:
+                out[row] = replace(pins[row], x_mm=x, y_mm=y, face=0)
+    return tuple(out)
 
 
 @dataclass(frozen=True, eq=False)

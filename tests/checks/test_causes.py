@@ -81,6 +81,19 @@ def test_a_frame_around_the_board_explains_no_hole():
     assert (letters.follows, hole.follows) == (frame.id, "")
 
 
+def test_an_outline_in_copper_does_not_hide_copper_at_the_edge():
+    """The line itself is left out of what is measured to the edge, so the rest is other copper."""
+    outline, near = fold(
+        (
+            found("copper/outline-drawn", Place(file="top", side="top")),
+            found("copper/edge-near", Place(file="top", side="top", x_mm=1.0, y_mm=1.0)),
+        ),
+        FILES,
+    )
+    assert near.follows == ""
+    assert outline.consequence is Consequence.KNOW
+
+
 def test_a_chain_has_one_root():
     """A file that is not there explains the missing layer, and through it the open net."""
     listed, copper, net = fold(

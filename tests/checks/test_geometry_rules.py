@@ -261,8 +261,15 @@ def test_outline_drawn_in_a_copper_layer():
     (found,) = told("copper/outline-drawn", top_gbr=top)
 
     assert found.places[0].side == "top"
+    assert found.severity is Severity.NOTE  # it touches no copper; houses delete it
     assert told("copper/edge-near", top_gbr=top) == []
     assert told("copper/edge-cut", top_gbr=top) == []
+
+
+def test_outline_taken_from_a_copper_layer_is_not_drawn_there_once_more():
+    """Without a profile the frame of the copper layer is the only outline there is."""
+    top = copper("Copper,L1,Top", frame(30, 20), 0.1)
+    assert told("copper/outline-drawn", top_gbr=top, profile_gbr=None) == []
 
 
 def test_track_along_the_edge_is_no_outline():

@@ -83,6 +83,8 @@ def test_halves_share_out_the_sites() -> None:
         ("Q1", "", "", (), "transistor"),
         ("CON1", "", "BTH-030-01-X-D-A-K", (), "connector"),
         ("D3", "", "LED0603_GREEN", (), "light"),
+        ("D4", "", "", (("1", "/LED_R"), ("2", "x")), "light"),
+        ("D5", "", "", (("1", "Net-(LED1-DIN)"), ("2", "GND")), "diode"),
         ("Zz9", "", "", (), "other"),
     ],
 )

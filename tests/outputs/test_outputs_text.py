@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+import re
 import unicodedata
 from dataclasses import replace
 from decimal import Decimal
@@ -496,6 +497,22 @@ def test_tables_fit_eighty_columns(narrow):
     words = " ".join(lines).split()
     assert {"column", "angle", "diode", "107.75", "102.83", "-20.5", "ROW0", "(J1.4)"} <= set(words)
     assert words.count("107.75") == 3
+
+
+@pytest.mark.parametrize("columns", ["80", "50"])
+def test_words_of_names_are_not_broken(narrow, monkeypatch, columns):
+    """Eight numbers beside a name leave it room for its words, or stand in lines below it."""
+    monkeypatch.setenv("COLUMNS", columns)
+    monkeypatch.setenv("TERM", "xterm")  # a dumb one has 80 columns
+    heads = ("in_old_boards", "lost", "in_the_drawer", "with_spares", "moves_over")
+    heads += ("from_the_drawer", "buy", "left_in_the_drawer")
+    columns_ = columns_of("part", *heads, numbers=heads)
+    Terminal(narrow).table(Table(columns_, [("Low-profile switch socket", *range(100, 108))]))
+    words = re.sub(r"\x1b\[\d*m|,", "", narrow.getvalue())
+
+    assert max(map(len, words.splitlines())) <= int(columns)
+    assert {"Low-profile", "100", "107"} <= set(words.split())
+    assert words.startswith("Low-profile switch socket\n") is (columns == "50")
 
 
 @given(st.lists(st.lists(st.text("ab12 ", max_size=40), min_size=12, max_size=12), max_size=3))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from fabkit.package.model import PackageFile, Role, RoleKind
@@ -48,3 +50,14 @@ TAIL = files("widget_v3-F.gbr", "widget_v3-B.gbr", "widget_v3-E.gbr")
 def test_a_board_has_a_name_that_says_which_it_is(own, made, name):
     """Words that any export bears are no name; what the files share is; a revision is kept."""
     assert name_board(own, made) == name
+
+
+def test_an_image_name_that_most_files_share_is_the_boards():
+    """IN (Gerber Layer Format Specification 2021.02, section 8.1.3) names the image; one file's
+    alone is its layer."""
+    bare = files("art01.pho", "art02.pho", "mask1.pho", "outline.pho")
+    named = [replace(f, data=b'%IN "widget-b.pcb"*%\n%FSLAX46Y46*%') for f in bare[:3]]
+    alone = [replace(bare[0], data=b"%INWidget*%"), *bare[1:]]
+
+    assert name_board("cam", [*named, bare[3]]) == "widget-b"
+    assert name_board("cam", alone) == UNNAMED

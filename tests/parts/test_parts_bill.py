@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 from pathlib import Path
 
@@ -150,22 +151,23 @@ def ids(bill: Bill) -> list[str]:
     return [f.id for f in bill.problems]
 
 
-def test_another_value_is_another_part() -> None:
-    """A kind names the usual value's part; a second value and 10K beside 10k are distinguished."""
-    values = ["1N4148"] * 4 + ["BAT54"] + ["10K", "10k"]
-    parts = tuple(
+def two_leads(named: Sequence[tuple[str, str, str]]) -> tuple[Component, ...]:
+    """Surface parts beside the keys: letters, value, net of pin 1."""
+    return tuple(
         Component(
-            ref=f"{'R' if value[:2] == '10' else 'D'}{n}",
+            ref=f"{letters}{n}",
             value=value,
             mount="SMD",
             x_mm=100.0 + 3 * n,
             y_mm=50.0,
-            pins=(("1", "a"), ("2", f"n{n}")),
+            pins=(("1", net), ("2", f"n{n}")),
             origin="component attributes",
         )
-        for n, value in enumerate(values)
+        for n, (letters, value, net) in enumerate(named)
     )
-    more = """
+
+
+DIODE = """
 [[part]]
 key = "d"
 title = "Diode"
@@ -174,7 +176,26 @@ fitted = "soldered"
 lasts = "used_up"
 stage = "surface"
 """
-    bill = build_bill(make_board(components=parts), book(BOOK + more))
+
+
+def test_diodes_on_a_supply_are_not_those_of_the_keys() -> None:
+    """Of diodes without a value the book's are those of the matrix; a Zener diode is another."""
+    nets = ["ROW0"] * 3 + ["+5V"] * 2 + ["/LED_R"] * 2
+    named = [*(("D", "", net) for net in nets), ("ZD", "", "ROW0")]
+    bill = build_bill(make_board(components=two_leads(named)), book(BOOK + DIODE))
+    found = {a.title: a.short_refs("left") for a in bill.lines}
+
+    assert found["Diode"] == "D0-D2"
+    assert found["Diode, surface, value not stated"] == "D3, D4"
+    assert found["Zener diode, surface, value not stated"] == "ZD7"
+    assert found["Light, surface, value not stated"] == "D5, D6"
+
+
+def test_another_value_is_another_part() -> None:
+    """A kind names the usual value's part; a second value and 10K beside 10k are distinguished."""
+    values = ["1N4148"] * 4 + ["BAT54"] + ["10K", "10k"]
+    parts = two_leads([("R" if v[:2] == "10" else "D", v, "a") for v in values])
+    bill = build_bill(make_board(components=parts), book(BOOK + DIODE))
     found = {a.title: a.left for a in bill.lines if set(a.refs["left"]) & {p.ref for p in parts}}
 
     assert found == {"Diode": 4, "BAT54": 1, "10k": 2}

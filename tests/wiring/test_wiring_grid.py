@@ -9,10 +9,11 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from fabkit.board.model import Holes
 from fabkit.keyboard.numbering import key_order, key_pitch, lay_grid, thumb_keys
 from fabkit.wiring.matrix import find_matrix, rows_as_wired
 from fabkit.wiring.model import Line, Pin
-from fabkit.wiring.pins import NO_PARTNER, swap_rows
+from fabkit.wiring.pins import NO_PARTNER, in_leads, swap_rows
 
 
 def _columns(offsets, rows, pitch_x, pitch_y):
@@ -260,3 +261,27 @@ def test_thumb_keys_are_turned_and_low_and_no_splayed_column():
     assert found == {len(made) - 3, len(made) - 2, len(made) - 1}
     order = key_order(cells, points[:, 0].tolist(), walk="columns", from_right=False, last=found)
     assert order[-3:] == sorted(found)
+
+
+def test_pins_are_in_the_holes_that_a_footprints_own_jumpers_lead_to():
+    """Two holes without a number, pads 2.8 mm inside them on either face, and a via behind both:
+    pin 1 is in the left hole where the top's jumpers are closed, in the right one otherwise."""
+
+    def pin(number, x, face):
+        return Pin(ref="U1", pin=number, function="", node=number, x_mm=x, y_mm=0.0, face=face)
+
+    zeros = np.zeros(4)
+    rest = ("y", "plated", "file", "tool", "first", "last", "function", "offset")
+    holes = Holes(
+        x=np.array([0.0, 15.24, 7.0, 8.24]),
+        diameter=np.array([1.1, 1.1, 0.3, 0.3]),
+        **dict.fromkeys(rest, zeros),
+    )
+    bare = [pin("", 0.0, 0), pin("", 15.24, 0)]
+    first = [pin("1", 2.8, 1), pin("1", 12.44, -1), pin("1", 7.0, 0)]
+    last = [pin("2", 12.44, 1), pin("2", 2.8, -1), pin("2", 8.24, 0)]
+
+    for face, places in ((1, {"1": 0.0, "2": 15.24}), (-1, {"1": 15.24, "2": 0.0})):
+        found = in_leads([*bare, *first, *last], holes, face)
+        assert {p.pin: p.x_mm for p in found if p.pin} == places
+    assert in_leads(first, holes, 1) == tuple(first)

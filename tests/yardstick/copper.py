@@ -378,7 +378,13 @@ def pour_over_pad(parcel: Parcel, rng: Random) -> Plant:
     return Plant(changed, pad.at, (name,), 4, hidden)
 
 
-@kind("copper/outline-drawn", "Draws the board's outline in a copper layer too.", "copper/", "net/")
+@kind(
+    "copper/outline-drawn",
+    "Draws the board's outline in a copper layer too.",
+    "copper/",
+    "net/",
+    weight="know",
+)
 def outline_drawn(parcel: Parcel, _: Random) -> Plant:
     name, layer = first(parcel.layers("copper"), "copper layer")
     lines = [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -35,6 +35,7 @@ from fabkit.pictures.changes import change_scenes, frame_of, picture_key
 from fabkit.pictures.finding_sheet import Spot, shown_width, spot_scenes
 from fabkit.pictures.finished import SIDES, films, finished_face, layer_stencil
 from fabkit.pictures.looks import USUAL_LOOK, PreviewOptions, Surroundings
+from fabkit.pictures.paint_layers import COMPRESSION, layers_svg
 from fabkit.pictures.paint_svg import inline_svg, picture_svg
 from fabkit.pictures.scene import Coat, Film, Group, Scene
 
@@ -59,10 +60,6 @@ RASTER_PX: Final = 3200
 
 RASTER_COLOURS: Final = 96
 """Colours of such a picture: a board has a dozen, the rest are blends along edges."""
-
-COMPRESSION: Final = 6
-"""Of 1 to 9.  Measured on two dense boards: 0.1 s a face against 0.8 s at 9, which would save an
-eighth of the bytes."""
 
 MOST_TARGETS: Final = 15_000
 """Things that can be pointed at; holes come first, then pads, larger ones first."""
@@ -93,37 +90,41 @@ def face_pictures(board: Board, options: PreviewOptions, prefix: str) -> Record:
     Returns
     -------
     dict
-        ``faces``: side, title and either ``svg`` or ``image`` (a data URI); ``layers`` that can
-        be switched; ``frame`` in mm; ``why`` there are no vectors, or empty.
+        ``faces``: side, name, title and ``svg``; ``layers`` that can be switched; ``frame`` in mm;
+        ``why`` they are no vectors, or empty.
     """
-    scenes = {side: finished_face(board, side, options) for side in SIDES}
-    frame = scenes["top"].frame
-    made: Record = {"frame": list(frame), "size_mm": list(scenes["top"].size_mm), "why": ""}
-    drawn = sum(len(s.file.objects) for s in board.layers)
-    if is_light(board):
-        rich = {side: _with_more(board, scene, side) for side, scene in scenes.items()}
-        drawings: dict[Side, str] = {}
-        for side in SIDES:
-            # Where one face alone is too long, the other need not be drawn.
-            if sum(map(len, drawings.values())) <= VECTOR_LIMIT:
-                drawings[side] = inline_svg(rich[side], f"{prefix}{face_word(side)[0]}")
-        if sum(map(len, drawings.values())) <= VECTOR_LIMIT:
-            made["faces"] = [_face(board, s, svg=drawings[s]) for s in SIDES]
-            made["layers"] = _switches(rich.values())
-            return made
-    made["faces"] = [_face(board, s, image=pixels_uri(scenes[s], RASTER_PX)) for s in SIDES]
-    made["layers"] = []
-    made["why"] = (
-        f"This board is dense ({drawn:,} drawn objects), so that it is shown as a picture of "
-        f"{RASTER_PX} pixels; its layers cannot be switched here. The SVG and PDF files of "
-        "`fabkit preview` show every detail."
-    )
-    return made
+    scenes = {s: _with_more(board, finished_face(board, s, options), s) for s in SIDES}
+    drawings = _vectors(scenes, prefix) if is_light(board) else None
+    why = "" if drawings else _DENSE.format(sum(len(a.file.objects) for a in board.layers))
+    drawings = drawings or {side: layers_svg(scene, RASTER_PX) for side, scene in scenes.items()}
+    return {
+        "frame": list(scenes["top"].frame),
+        "size_mm": list(scenes["top"].size_mm),
+        "why": why,
+        "faces": [
+            {"side": side, "name": name, "title": f"{board.name}, {name}", "svg": drawings[side]}
+            for side in SIDES
+            for name in (face_word(side),)
+        ],
+        "layers": _switches(scenes.values()),
+    }
 
 
-def _face(board: Board, side: Side, **picture: str) -> Record:
-    name = face_word(side)
-    return {"side": side, "name": name, "title": f"{board.name}, {name}", **picture}
+_DENSE: Final = (
+    "This board is dense ({:,} drawn objects), so that each layer is a picture of "
+    f"{RASTER_PX} pixels. The SVG and PDF files of `fabkit preview` show every detail."
+)
+
+
+def _vectors(scenes: Mapping[Side, Scene], prefix: str) -> dict[Side, str] | None:
+    """Both faces as vectors; None where they would be too long."""
+    drawings: dict[Side, str] = {}
+    for side, scene in scenes.items():
+        drawings[side] = inline_svg(scene, f"{prefix}{face_word(side)[0]}")
+        # Where one face alone is too long, the other need not be drawn.
+        if sum(map(len, drawings.values())) > VECTOR_LIMIT:
+            return None
+    return drawings
 
 
 def _with_more(board: Board, scene: Scene, side: Side) -> Scene:

@@ -264,8 +264,7 @@ def picture_view(board: Board, look: PreviewOptions, number: int) -> Record:
     """Draw both faces of the board of this number, as its section shows them."""
     view = face_pictures(board, look, f"b{number}")
     for face in view["faces"]:
-        if "svg" in face:
-            face["svg"] = trusted(face["svg"])
+        face["svg"] = trusted(face["svg"])
     width, height = view["size_mm"]
     true = width <= PAPER_WIDTH_MM
     return {
