@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.geometry.neighbours import PointTree
 
 REACH_MM: Final = 9.3
 """What belongs to one footprint lies within this of its seed: half a key pitch."""
@@ -87,12 +88,13 @@ def find_gaps_of_fellows(places: Floats, kind: Ints, seeds: Ints, wanted: Ints) 
     One gap for each place, by kind and place.
     """
     at = places[:, 0] + 1j * places[:, 1]
+    tree = PointTree(places)
     found: list[Gap] = []
     odd: list[Gap] = []
     for seed in seeds.tolist():
         rows = np.flatnonzero(kind == seed)
         if FEWEST <= len(rows) <= MOST:
-            for gaps in _gaps_about(at, kind, rows, wanted[wanted != seed]):
+            for gaps in _gaps_about(tree, at, kind, rows, wanted[wanted != seed]):
                 (odd if len(gaps) > 1 else found).extend(gaps)
     known: list[Gap] = []
     for gap in found:
@@ -107,11 +109,16 @@ def _same(one: Gap, other: Gap) -> bool:
     return one.kind == other.kind and apart <= 2 * ALIKE_MM
 
 
-def _gaps_about(at: Places, kind: Ints, rows: Ints, wanted: Ints) -> Iterator[list[Gap]]:
+def _gaps_about(
+    tree: PointTree, at: Places, kind: Ints, rows: Ints, wanted: Ints
+) -> Iterator[list[Gap]]:
     """Gaps about the seeds of one size: all of one place at a time."""
-    away = at[None, :] - at[rows, None]
-    near = [np.flatnonzero((np.abs(a) <= REACH_MM) & (np.abs(a) > ALIKE_MM)) for a in away]
-    local = [(a[n], kind[n]) for a, n in zip(away, near, strict=True)]
+    seed, other = tree.between(tree.points[rows], REACH_MM).T
+    away = at[other] - at[rows[seed]]
+    far = np.abs(away) > ALIKE_MM
+    seed, other, away = seed[far], other[far], away[far]
+    parts = np.searchsorted(seed, np.arange(1, len(rows)))
+    local = list(zip(np.split(away, parts), np.split(kind[other], parts), strict=True))
     rings = [_rings(*features) for features in local]
     rest = [i for i, (_, kinds) in enumerate(local) if len(kinds) > 1]
     found: dict[int, list[Gap]] = {}
