@@ -34,7 +34,7 @@ class Several:
         "--seconds",
         "N",
         "Longest time for one of several packages.",
-        type=click.IntRange(min=1),
+        type=options.Whole(min=1),
         default=600,
         show_default=True,
     )

@@ -34,10 +34,15 @@ class Looks(Choice):
         "Colour of the legend: auto, white, black or yellow.",
     )
     scale: float = valued(
-        "--scale", "NUMBER", "Pixels per mm.", type=float, default=20.0, show_default=True
+        "--scale",
+        "NUMBER",
+        "Pixels per mm.",
+        type=options.Number(),
+        default=20.0,
+        show_default=True,
     )
     width: int | None = valued(
-        "--width", "PIXELS", "Width of a picture, instead of --scale.", type=int
+        "--width", "PIXELS", "Width of a picture, instead of --scale.", type=options.Whole(min=1)
     )
     surroundings: str = word(
         "--surroundings",

@@ -176,10 +176,35 @@ def _board_uses() -> Iterable[str]:
 BOARD_USE = Word(_board_uses, former={"either": "'reversible'"})
 
 
-COUNT: Final = click.IntRange(min=1, max=100_000)
+class Whole(click.IntRange):
+    """A whole number within bounds."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Refuse another value in words for people."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            bounds = (
+                f"of at least {self.min}" if self.max is None else f"from {self.min} to {self.max}"
+            )
+            self.fail(f"'{value}' is not a whole number {bounds}", param, ctx)
+
+
+class Number(click.types.FloatParamType):
+    """A number."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Refuse another value in words for people."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(f"'{value}' is not a number, such as 20 or 0.5", param, ctx)
+
+
+COUNT: Final = Whole(min=1, max=100_000)
 """Boards or keyboards, as an order file takes them."""
 
-FROM_ZERO: Final = click.IntRange(min=0)
+FROM_ZERO: Final = Whole(min=0)
 
 
 class FileName(click.Path):
@@ -270,8 +295,13 @@ def out(metavar: str, words: str, **about: object) -> Declared:
     return option("--out", type=FILE, metavar=metavar, help=words, **about)
 
 
-def _read_day(_ctx: click.Context, _param: click.Parameter, given: datetime | None) -> date:
-    return given.date() if given else date.today()  # noqa: DTZ011
+def _read_day(_ctx: click.Context, _param: click.Parameter, given: str | None) -> date:
+    if given is None:
+        return date.today()  # noqa: DTZ011
+    try:
+        return datetime.strptime(given, "%Y-%m-%d").date()  # noqa: DTZ007
+    except ValueError:
+        raise click.BadParameter(f"'{given}' is not a day, such as 2025-01-31") from None
 
 
 today = partial(
@@ -279,7 +309,6 @@ today = partial(
     "--date",
     "YYYY-MM-DD",
     "Day to judge the age of prices by.  Default: today.",
-    type=click.DateTime(["%Y-%m-%d"]),
     callback=_read_day,
 )
 """A day, by default today by the user's own calendar."""

@@ -401,6 +401,12 @@ def _refuse_gap(measures: Measures, house: House) -> None:
             f" {format_mm(limit.value)} at least ({limit.source})",
             hint=f"--gap {format_number(limit.value)}, or leave it out",
         )
+    if measures.gap >= measures.longest:
+        raise UsageError(
+            f"a gap of {format_mm(measures.gap)} is too wide: the sides of a panel are"
+            f" {format_mm(measures.longest)} at most",
+            hint=f"--gap {format_number(limit.value)}, or leave it out",
+        )
 
 
 def _refuse_unfit(board: Board, label: str) -> None:

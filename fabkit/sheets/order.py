@@ -458,6 +458,11 @@ class _SheetsTable:
     houses: tuple[str, ...] = ()
     parts: str | None = None
 
+    def __post_init__(self) -> None:
+        for key, names in (("houses", self.houses), ("parts", (self.parts,))):
+            if "" in names:
+                raise Wrong(key, "empty", expected="the path of a sheet, or # before the line")
+
 
 @dataclass(frozen=True, kw_only=True)
 class _Revisions:
@@ -562,6 +567,14 @@ def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse | None =
 def order_from(text: SheetText, *, base: Path) -> Order:
     """Make an order of its parsed text; raises as :func:`load_order`."""
     file = read_as(OrderFile, text, what="the order file")
+    named = [str(one.from_currency) for one in file.money.exchange]
+    for n, currency in enumerate(named):
+        if currency in named[:n]:
+            raise text.error(
+                ("money", "exchange", n, "from"),
+                f"a second rate from {currency}",
+                expected="one [[money.exchange]] for each currency",
+            )
     chosen = ("options", "thickness_mm") in text.lines
     return Order(
         name=file.name,

@@ -310,6 +310,10 @@ class _Reader:
                     values[slot.name] = self._filled(slot.filled, path)
             elif slot.key in data:
                 values[slot.name] = self.value(slot.form, data[slot.key], (*path, slot.key))
+                if slot.required and not str(values[slot.name]).strip():
+                    raise self.text.error(
+                        (*path, slot.key), "empty", expected=_expected(slot.form, (*path, slot.key))
+                    )
             elif slot.required:
                 raise self.text.error(
                     (*path, slot.key), "missing", expected=_expected(slot.form, (*path, slot.key))

@@ -203,7 +203,7 @@ def _not_toml(text: str, error: Exception, file: str) -> SheetError:
         number = int(found.group(1))
         valid = "\n".join([*lines[: number - 1], lines[number - 1][: int(found.group(2)) - 1]])
     elif "end of document" in str(error):
-        number = len(text.rstrip().split("\n"))
+        number = _opened(lines) or len(text.rstrip().split("\n"))
     else:
         return SheetError(
             f"not valid TOML: {error}",
@@ -239,6 +239,17 @@ def _not_toml(text: str, error: Exception, file: str) -> SheetError:
         key=dotted((*_table_above(lines[: number - 1]), key)) if key else _TEXT_KEY,
         expected=expected,
     )
+
+
+def _opened(lines: list[str]) -> int | None:
+    """Line, from 1, whose text in quotes runs to the end of the file; None where none does."""
+    opened: dict[bool, int] = {}
+    for number, line in enumerate(lines, start=1):
+        found = re.match(r"""[^#"']*=\s*(\'{3}|"{3}|\'|")(.*)""", line)
+        if found is not None and found.group(1) not in found.group(2):
+            opened[len(found.group(1)) == 1] = number
+    # A text in three quotes may be closed in a later line; one in a single quote may not.
+    return opened.get(True, opened.get(False))
 
 
 def _given_twice(text: str, error: Exception) -> tuple[KeyPath, int, int] | None:

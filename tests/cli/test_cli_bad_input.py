@@ -91,6 +91,18 @@ def test_bad_input_is_refused_in_words(run, tmp_path, command, name):
     assert tree(tmp_path) == before
 
 
+def test_wrong_values_are_refused_in_words(run, small, tmp_path):
+    """A number, its bounds and a day are explained without words of the code."""
+    for arguments, words in (
+        (["quote", small, "--keyboards", "1e9"], "'1e9' is not a whole number from 1 to 100000"),
+        (["quote", small, "--quantity", "0"], "'0' is not a whole number from 1 to 100000"),
+        (["quote", small, "--date", "2025-02-30"], "'2025-02-30' is not a day, such as"),
+        (["check", small, "--seconds", "0"], "'0' is not a whole number of at least 1"),
+        (["preview", small, "--out", tmp_path / "x", "--scale", "big"], "'big' is not a number"),
+    ):
+        assert words in run(*arguments, status=2).output
+
+
 def test_a_name_that_would_be_taken_for_another_is_refused(run, small, tmp_path, monkeypatch):
     """Empty names, addresses, folders where a zip is written, and more names than are taken."""
     monkeypatch.chdir(tmp_path)

@@ -274,6 +274,7 @@ def test_what_cannot_be_on_one_panel_is_refused(halves, tmp_path):
         ([left, single], {}, "copper layer"),
         ([bare], {}, "no outline"),
         ([left], {"gap_mm": 0.5}, "too narrow"),
+        ([left], {"gap_mm": 1e9}, "too wide"),
         ([left], {"copies": 61}, "too many"),
     ]
     for boards, options, words in cases:
