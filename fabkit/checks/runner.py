@@ -18,11 +18,21 @@ from fabkit.base.units import counted
 from fabkit.checks.declare import EVIDENCE, NEEDS
 from fabkit.checks.model import Case, Check, CheckOptions, CheckResult, NotJudged, Outcome, State
 from fabkit.keyboard.build import describe
-from fabkit.package.model import Package, RoleKind, Side
+from fabkit.package.model import Package, Role, RoleKind, Side
+from fabkit.package.words import read_name
 from fabkit.rules import current_id, load_rule
 
-Sides = Mapping[str, Side | None]
-"""Face of each file, by its name."""
+Roles = Mapping[str, Role]
+"""What each file is, by its name; of one that was left out, what its name says."""
+
+_ADDED: Final = frozenset((RoleKind.LEGEND, RoleKind.PASTE, RoleKind.GLUE, RoleKind.DRAWING))
+_NOT_FROM: Final[Mapping[str, frozenset[RoleKind]]] = {
+    "net/": _ADDED | {RoleKind.MASK},
+    "copper/": _ADDED | {RoleKind.MASK},
+    "hole/": _ADDED,
+    "profile/": _ADDED | {RoleKind.MASK},
+}
+"""Files from whose faults no finding of the group follows: a lost legend joins no nets."""
 
 
 def fold(findings: Sequence[Finding], package: Package) -> tuple[Finding, ...]:
@@ -44,7 +54,8 @@ def fold(findings: Sequence[Finding], package: Package) -> tuple[Finding, ...]:
     tuple of Finding
         In the same order; what follows from another has its id in ``follows``.
     """
-    sides = {file.name: file.role.side for file in package.files}
+    roles = {item.name: read_name(item.name).role for item in package.left_out}
+    roles |= {file.name: file.role for file in package.files}
     causes = sorted(
         (k for k, finding in enumerate(findings) if finding.rule.explains),
         key=lambda k: -findings[k].consequence,
@@ -53,7 +64,7 @@ def fold(findings: Sequence[Finding], package: Package) -> tuple[Finding, ...]:
         k: cause
         for k, finding in enumerate(findings)
         if finding.consequence >= Consequence.DECIDE
-        and (cause := _cause(finding, findings, causes, sides)) is not None
+        and (cause := _cause(finding, findings, causes, roles)) is not None
     }
     out = list(findings)
     for k in direct:
@@ -71,29 +82,41 @@ def _cause(
     finding: Finding,
     findings: Sequence[Finding],
     causes: Sequence[int],
-    sides: Sides,
+    roles: Roles,
 ) -> int | None:
     for k in causes:
         cause = findings[k]
         if (
             cause.id != finding.id
             and any_matches(cause.rule.explains, finding.id)
-            and _meet(cause, finding, sides)
+            and _meet(cause, finding, roles)
         ):
             return k
     return None
 
 
-def _meet(cause: Finding, finding: Finding, sides: Sides) -> bool:
+def _meet(cause: Finding, finding: Finding, roles: Roles) -> bool:
     """Whether what was found may come from the cause's files."""
     files = {place.file for place in cause.places if place.file}
-    faces = {sides.get(file) for file in files} - {None}
+    known = [roles[file] for file in files if file in roles]
+    faces = {role.side for role in known} - {None}
     own = {place.file for place in finding.places if place.file}
-    seen = {place.side or sides.get(place.file or "") for place in finding.places} - {None}
-    # Nets run over all layers, whichever is broken.
-    if not files or files & own or finding.id.startswith("net/"):
+    if not files or files & own:
         return True
+    group = finding.id.partition("/")[0] + "/"
+    if known and all(role.kind in _NOT_FROM.get(group, ()) for role in known):
+        return False
+    # Nets run over all layers, whichever is broken.
+    if group == "net/":
+        return True
+    sides = (place.side or _side(place.file, roles) for place in finding.places)
+    seen = {side for side in sides if side is not None}
     return not seen or bool(seen & faces) if faces else True
+
+
+def _side(file: str | None, roles: Roles) -> Side | None:
+    role = roles.get(file or "")
+    return role.side if role is not None else None
 
 
 TOO_HEAVY: Final = load_rule("package/too-heavy")

@@ -14,6 +14,7 @@ from fabkit.base.findings import Consequence, Finding, Place
 from fabkit.checks.judging import check
 from fabkit.checks.model import State
 from fabkit.checks.runner import fold
+from fabkit.package.model import Role, RoleKind
 from fabkit.rules import load_rule, load_rules
 
 RULES = {rule.id: rule for rule in load_rules()}
@@ -48,10 +49,23 @@ def test_no_rule_explains_itself_over_others():
 
 FILES = SimpleNamespace(
     files=[
-        SimpleNamespace(name="top", role=SimpleNamespace(side="top")),
-        SimpleNamespace(name="bottom", role=SimpleNamespace(side="bottom")),
-    ]
+        SimpleNamespace(name="top", role=Role(kind=RoleKind.COPPER, side="top")),
+        SimpleNamespace(name="bottom", role=Role(kind=RoleKind.COPPER, side="bottom")),
+        SimpleNamespace(name="mask", role=Role(kind=RoleKind.MASK, side="top")),
+    ],
+    left_out=[SimpleNamespace(name="legend-top.gbr"), SimpleNamespace(name="copper-top.gbr")],
 )
+
+
+@pytest.mark.parametrize(
+    ("lost", "follows"),
+    [("legend-top.gbr", ""), ("mask", ""), ("copper-top.gbr", "package/incomplete-file")],
+)
+def test_a_short_does_not_follow_from_a_file_that_joins_nothing(lost, follows):
+    """A legend or a mask that cannot be read hides no short between nets, lost copper may."""
+    short = found("net/short", Place(file="bottom"))
+    _, said = fold([found("package/incomplete-file", Place(file=lost)), short], FILES)
+    assert (said.follows or "") == follows
 
 
 def found(rule, *places):
