@@ -380,7 +380,12 @@ def bare_clearance(case: Case) -> Iterator[Finding]:
             "Move the hole or the track.",
         ),
         (parted & ~gone, Severity.WARNING, _PARTED, _PLATE),
-        (parted & gone, Severity.ERROR, f"{_PARTED}, none wider than its hole", _PLATE),
+        (
+            parted & gone,
+            Severity.ERROR,
+            "as wide as the pads there that tracks lead to, so that no pad is left",
+            _PLATE,
+        ),
     ):
         rows = np.flatnonzero(mine)
         yield from group(
@@ -393,7 +398,7 @@ def bare_clearance(case: Case) -> Iterator[Finding]:
         )
 
 
-_PARTED: Final = "in the middle of pads on two layers that tracks lead to"
+_PARTED: Final = "where tracks lead to pads on two layers, so that nothing joins the layers"
 _PLATE: Final = (
     "Export these holes as plated, narrower than their pads, if a pin or a joint belongs there."
 )
