@@ -219,26 +219,41 @@ VIA: Final = "VIA"
 """What a netlist writes in place of a part for a via (IPC-D-356A, columns 21 to 26)."""
 
 
-def _from_netlist(package: Package, layers: Sequence[Layer]) -> dict[str, Component]:
-    """Components by the references, pins and places of test points (IPC-D-356A)."""
+def netlist_points(package: Package, layers: Sequence[Layer]) -> tuple[list[NetPoint], Floats]:
+    """Points of a netlist (IPC-D-356A) that name a part, and where they lie, (n, 2) mm."""
     netlists = [f.content for f in package.files if isinstance(f.content, Netlist)]
     points = [p for n in netlists[:1] for p in n.points if p.ref not in ("", VIA)]
     points = [p for p in points if p.kind != "tooling"]
-    if not points:
-        return {}
-    copper = [layer for layer in layers if layer.kind is RoleKind.COPPER]
-    pads = [
-        np.column_stack(pad_centres(layer, np.flatnonzero(find_pads(layer.file))))
-        for layer in copper
-        if layer.side is not None
-    ]
-    spots = np.array([(p.x_mm, p.y_mm) for p in points])
-    spots += shared_shift(spots, np.concatenate([*pads, np.empty((0, 2))]))
+    spots = np.array([(p.x_mm, p.y_mm) for p in points]).reshape(-1, 2)
+    outer = [layer for layer in layers if layer.kind is RoleKind.COPPER and layer.side is not None]
+    if points:
+        pads = [
+            np.column_stack(pad_centres(layer, np.flatnonzero(find_pads(layer.file))))
+            for layer in outer
+        ]
+        spots += shared_shift(spots, np.concatenate([*pads, np.empty((0, 2))]))
+    return points, spots
+
+
+def point_face(point: NetPoint, layers: int) -> int:
+    """Face that a netlist's point is on: 1 top, -1 bottom, 0 for both or none.
+
+    Layer 1 is the primary side; a netlist may number the last layer higher than there are.
+    """
+    if point.kind == "through" or (point.access != 1 and point.access < layers):
+        return 0
+    return 1 if point.access == 1 else -1
+
+
+def _from_netlist(package: Package, layers: Sequence[Layer]) -> dict[str, Component]:
+    """Components by the references, pins and places of test points."""
+    points, spots = netlist_points(package, layers)
+    copper = sum(layer.kind is RoleKind.COPPER for layer in layers)
     by_ref: dict[str, list[int]] = {}
     for row, point in enumerate(points):
         by_ref.setdefault(point.ref, []).append(row)
     return {
-        ref: _listed(ref, [points[r] for r in rows], spots[rows], len(copper))
+        ref: _listed(ref, [points[r] for r in rows], spots[rows], copper)
         for ref, rows in by_ref.items()
     }
 
@@ -246,9 +261,8 @@ def _from_netlist(package: Package, layers: Sequence[Layer]) -> dict[str, Compon
 def _listed(ref: str, points: Sequence[NetPoint], spots: Floats, layers: int) -> Component:
     """Make the component of a netlist's points with one reference."""
     through = any(p.kind == "through" for p in points)
-    # Layer 1 is the primary side; a netlist may number the last layer higher than there are.
-    outer = {p.access for p in points if p.access == 1 or p.access >= layers}
-    sides: set[Side] = {"top" if access == 1 else "bottom" for access in outer}
+    faces = {point_face(p, layers) for p in points} - {0}
+    sides: list[Side] = ["top" if face > 0 else "bottom" for face in faces]
     x, y = ((spots.min(axis=0) + spots.max(axis=0)) / 2).tolist()
     pins: dict[str, str] = {}
     for point in points:
@@ -257,7 +271,7 @@ def _listed(ref: str, points: Sequence[NetPoint], spots: Floats, layers: int) ->
     return Component(
         ref=ref,
         mount="TH" if through else "SMD",
-        side=next(iter(sides)) if len(sides) == 1 and not through else None,
+        side=sides[0] if len(sides) == 1 and not through else None,
         x_mm=x,
         y_mm=y,
         pins=tuple((pin, pins[pin]) for pin in sorted(pins, key=natural)),

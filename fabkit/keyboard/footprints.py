@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Columns, Floats, Ints, rows_by
+from fabkit.board.components import netlist_points, point_face
 from fabkit.board.copper import VIA_MM, find_pads, pad_centres
 from fabkit.board.model import Board, Layer
+from fabkit.board.nets import SEARCH_MM
 from fabkit.formats.gerber.model import GerberFile, object_shapes
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.segments import Points, turned
@@ -89,7 +91,28 @@ def read_lands(board: Board) -> Lands:
     tables = [
         _read_layer(board, layer, nets, refs) for layer in board.copper if layer.side is not None
     ]
-    return Lands(table=LandTable.concat(*tables), nets=tuple(nets), refs=tuple(refs))
+    table = LandTable.concat(*tables)
+    if len(refs) == 1:
+        table = _with_netlist(board, table, refs)
+    return Lands(table=table, nets=tuple(nets), refs=tuple(refs))
+
+
+def _with_netlist(board: Board, table: LandTable, refs: dict[str, int]) -> LandTable:
+    """Lands with the references of a netlist's points on them, where the layers name no part."""
+    points, spots = netlist_points(board.package, board.layers)
+    if not points or not len(table):
+        return table
+    face = np.array([point_face(p, len(board.copper)) for p in points])
+    code = np.array([refs.setdefault(p.ref, len(refs)) for p in points], np.int32)
+    ref = table.ref.copy()
+    for side in (1, -1):
+        mine = np.flatnonzero(table.face == side)
+        there = np.flatnonzero(face != -side)
+        if len(mine) and len(there):
+            gap, near = PointTree(spots[there]).query(table.spots()[mine])
+            on = gap <= SEARCH_MM
+            ref[mine[on]] = code[there[near[on]]]
+    return table.with_columns(ref=ref)
 
 
 def _read_layer(

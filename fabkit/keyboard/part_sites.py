@@ -8,8 +8,8 @@ for each face of a reversible board, two makes of controller) are one site too.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -22,6 +22,15 @@ from fabkit.board.copper import VIA_MM
 from fabkit.board.model import Board, Component
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.segments import turned
+from fabkit.keyboard.alternatives import (
+    DOUBLE_MM,
+    Draft,
+    apart_mm,
+    cell_pads,
+    merge,
+    same_controller,
+    turned_double,
+)
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.candidates import is_switch, place_tolerance
 from fabkit.keyboard.footprints import Lands, LandTable, are_rows, box_middle, read_lands
@@ -42,18 +51,8 @@ from fabkit.keyboard.model import Evidence, Group, Keyboard, Mount, PartKind, Pa
 from fabkit.keyboard.patterns import Site, find_lone, find_sites, load_patterns
 from fabkit.package.model import Side
 
-_Same = Callable[["_Draft", "_Draft"], bool]
-
 ON_LANDS: Final = 0.8
 """Share of a pattern's holes with lands of a component from which it is that component's."""
-
-OVERLAP_MM: Final = 10.0
-"""Controllers nearer to each other than this overlap: one of them is fitted (common practice: the
-narrowest boards with two rows of pins are 17 mm wide)."""
-
-DOUBLE_MM: Final = 20.0
-"""The footprints a reversible board offers for one part are no farther apart (common practice: a
-key's width)."""
 
 KEY_REACH_MM: Final = 6.0
 """Drills nearer than this to the middle of a key are the switch's own, or its light's."""
@@ -77,17 +76,6 @@ PATTERN_KINDS: Final[dict[str, PartKind]] = {
     "connector": "connector",
     "mounting": "screw hole",
 }
-_BUILT_IN_ONCE: Final = (
-    "audio jack",
-    "connector",
-    "display",
-    "encoder",
-    "lithium connector",
-    "power switch",
-    "reset",
-)
-"""Of two of these on the same nets, close by, one is fitted; of capacitors, say, both are."""
-
 PEGS_MM: Final = 13.0
 """Pegs of sockets stand no farther apart (common practice: 11.43 mm for modular sockets)."""
 
@@ -100,8 +88,12 @@ IN_ROW_MM: Final = 3.0
 FACING_MM: Final = 8.0
 """Rows of pins of one part are no farther from its middle (common practice: 7.62 mm)."""
 
+_ON_PLACED: Final = ("header", "connector", "jack", "encoder")
+"""Kinds of hole patterns that a part of a placement table stands in."""
+
 _STANDING: Final = (
     "audio jack",
+    "encoder",
     "circuit",
     "connector",
     "controller",
@@ -204,17 +196,6 @@ def sites_of(
     return own, nowhere
 
 
-@dataclass(slots=True)
-class _Draft:
-    """A site being made."""
-
-    site: PartSite
-    nets: tuple[str, ...] = ()
-    """Those that lead somewhere: exporters name the net of each lone pin after that pin."""
-    by_pins: bool = False
-    """A circuit taken for the controller by the number of its pins alone."""
-
-
 class _Finder:
     """Carries what every step of finding the sites needs."""
 
@@ -281,7 +262,7 @@ class _Finder:
 
     # Named parts
 
-    def _from_component(self, part: Component) -> Iterator[_Draft]:
+    def _from_component(self, part: Component) -> Iterator[Draft]:
         """One site; two where both halves use the reference."""
         mine = self.lands.of(part.ref)
         made = self._one(part, mine)
@@ -303,7 +284,7 @@ class _Finder:
             half[list(group.keys)] = row
         return half[PointTree(self.centres).query(points)[1]]
 
-    def _one(self, part: Component, mine: LandTable) -> _Draft:
+    def _one(self, part: Component, mine: LandTable) -> Draft:
         kind = kind_of(part.ref, part.value, part.footprint, part.pins)
         if kind == "diode" and self._is_light(part):
             kind = "light"
@@ -313,7 +294,7 @@ class _Finder:
         x, y = part.x_mm, part.y_mm
         if x is None and len(mine):
             x, y = box_middle(mine.spots()).tolist()
-        return _Draft(
+        return Draft(
             PartSite(
                 kind=kind,
                 x_mm=x,
@@ -367,14 +348,15 @@ class _Finder:
 
     # Hole patterns
 
-    def _with_patterns(self, drafts: list[_Draft]) -> list[_Draft]:
+    def _with_patterns(self, drafts: list[Draft]) -> list[Draft]:
         """Sites by hole patterns, laid on the named parts whose lands lie about their holes."""
         drafts = list(drafts)
         found = list(self._pattern_sites())
-        placed = self._placed_rows(drafts, [s for s in found if s.pattern.row is not None])
+        placed = self._placed(drafts, [s for s in found if s.pattern.kind in _ON_PLACED])
         for site in found:
             pattern = site.pattern
-            owners = self._owners(site) or placed.get(site.holes, ())
+            standing = placed.get((site.holes, site.slots), ())
+            owners = self._owners(site) or standing
             named = [d for d in drafts if set(d.site.refs) & set(owners)]
             kind = PATTERN_KINDS[pattern.kind]
             if kind == "header" and site.pins < FEWEST_HEADER_PINS:
@@ -398,20 +380,20 @@ class _Finder:
                         kind=kind if d.site.kind == "other" else d.site.kind,
                         pattern=pattern.key,
                         holes=holes,
-                        pins=len(holes) if site.holes in placed else d.site.pins,
+                        pins=len(holes) if standing and pattern.row else d.site.pins,
                         evidence=tuple(dict.fromkeys((*d.site.evidence, Evidence.PATTERN))),
                     )
                 continue
-            drafts.append(_Draft(pattern_site(kind, site)))
+            drafts.append(Draft(pattern_site(kind, site)))
         return _with_rows(drafts, self.board) if self.keyboard.keys else drafts
 
-    def _placed_rows(
-        self, drafts: Sequence[_Draft], rows: Sequence[Site]
-    ) -> dict[tuple[int, ...], tuple[str, ...]]:
-        """By the holes of a row: the part of a placement table that stands in it.
+    def _placed(
+        self, drafts: Sequence[Draft], rows: Sequence[Site]
+    ) -> dict[tuple[tuple[int, ...], tuple[int, ...]], tuple[str, ...]]:
+        """By the holes and slots of a site: the part of a placement table that stands in it.
 
         Such parts have no lands of their name.  Their stated place is a pin, or the middle of one
-        to three rows.
+        to three rows, or lies among the pins of a jack, an encoder or a socket.
         """
         parts = [
             d.site
@@ -423,12 +405,17 @@ class _Finder:
             return {}
         spots = np.array([(p.x_mm, p.y_mm) for p in parts])
         h = self.board.holes
-        out: dict[tuple[int, ...], tuple[str, ...]] = {}
+        out: dict[tuple[tuple[int, ...], tuple[int, ...]], tuple[str, ...]] = {}
         middles = np.array([(r.x_mm, r.y_mm) for r in rows])
         for row in rows:
-            mine = list(row.holes)
-            tree = PointTree(h.spots()[mine])
-            away = tree.query(spots)[0]
+            cuts = self.board.slots.take(np.array(row.slots, np.int64)).middles()
+            mine = np.concatenate((h.spots()[list(row.holes)], cuts))
+            away = PointTree(mine).query(spots)[0]
+            if row.pattern.row is None:
+                low, high = mine.min(axis=0) - 1.0, mine.max(axis=0) + 1.0
+                may = [p.kind in (PATTERN_KINDS[row.pattern.kind], *_BY_HOLES) for p in parts]
+                among = ((spots >= low) & (spots <= high)).all(axis=1) & may
+                away = np.where(among, 0.0, np.inf)
             # A part between two equal rows stands in both, as far apart as they are.
             twin = 2 * spots - (row.x_mm, row.y_mm)
             facing = [r.pins == row.pins and r is not row for r in rows]
@@ -438,7 +425,7 @@ class _Finder:
                 away = np.where((apart <= 0.3) & near, 0.0, away)
             k = int(np.argmin(away))
             if away[k] <= IN_ROW_MM:
-                out[row.holes] = parts[k].refs
+                out[row.holes, row.slots] = parts[k].refs
         return out
 
     def _pattern_sites(self) -> Iterator[Site]:
@@ -470,7 +457,7 @@ class _Finder:
             taken &= PointTree(self.centres).query(middles)[0] >= KEY_REACH_MM
         return middles[taken], wide[taken]
 
-    def _drawn_screws(self) -> Iterator[_Draft]:
+    def _drawn_screws(self) -> Iterator[Draft]:
         """Screw holes that are drawn in the profile, as those of plates are, instead of drilled."""
         (middles, wide), h = self._round_cut_outs(), self.board.holes
         points, widths = np.concatenate((middles, h.spots())), np.concatenate((wide, h.diameter))
@@ -478,7 +465,7 @@ class _Finder:
             if pattern.kind == "mounting":
                 for site in find_lone(pattern, points, widths, np.ones(len(points), bool)):
                     if site.holes[0] < len(wide):
-                        yield _Draft(pattern_site("screw hole", replace(site, holes=())))
+                        yield Draft(pattern_site("screw hole", replace(site, holes=())))
 
     def lone_holes(self, sites: Sequence[PartSite]) -> tuple[tuple[float, float, float], ...]:
         """Wide holes of no key, part and screw of a usual size: x, y and diameter, mm."""
@@ -519,7 +506,7 @@ class _Finder:
         least = max(1, min(3, len(rows) // 4))
         return tuple(ref for ref, holes in sorted(held.items()) if len(holes) >= least)
 
-    def _is_screw(self, row: int, named: Sequence[_Draft] = ()) -> bool:
+    def _is_screw(self, row: int, named: Sequence[Draft] = ()) -> bool:
         """Whether a lone hole is for a screw: no peg of a part, no hole of a switch."""
         x, y = float(self.board.holes.x[row]), float(self.board.holes.y[row])
         if len(self.centres):
@@ -553,9 +540,7 @@ class _Finder:
                 return True
         return False
 
-    def _with_module(
-        self, drafts: list[_Draft], named: Sequence[_Draft], site: Site
-    ) -> list[_Draft]:
+    def _with_module(self, drafts: list[Draft], named: Sequence[Draft], site: Site) -> list[Draft]:
         """Two rows of holes are a controller: named itself, or known by its two rows."""
         own = [d for d in named if d.site.pins >= ON_LANDS * len(site.holes)]
         if own:
@@ -571,11 +556,11 @@ class _Finder:
         for d in named:
             if d.site.kind in _ROW_KINDS:
                 d.site = replace(d.site, kind="controller row")
-        return [*drafts, _Draft(pattern_site("controller", site))]
+        return [*drafts, Draft(pattern_site("controller", site))]
 
     # Repeated pairs
 
-    def _with_pairs(self, drafts: list[_Draft]) -> list[_Draft]:
+    def _with_pairs(self, drafts: list[Draft]) -> list[Draft]:
         """Two-lead parts that no file names, one a key: diodes."""
         used = {h for d in drafts for h in d.site.holes}
         rows = np.array(sorted(set(self._not_switches()) - used), dtype=np.int64)
@@ -591,7 +576,7 @@ class _Finder:
         sites = list(diode_sites(found))
         if self.keyboard.hands.use == "reversible":
             sites = [replace(s, faces=("top", "bottom")) for s in sites]
-        return [*drafts, *(_Draft(s) for s in sites)]
+        return [*drafts, *(Draft(s) for s in sites)]
 
     def _fitted(self) -> list[int]:
         """Keys that are fitted together: of places that overlap, the first."""
@@ -601,15 +586,15 @@ class _Finder:
                 kept.append(number)
         return kept
 
-    def _with_lights(self, drafts: list[_Draft]) -> list[_Draft]:
+    def _with_lights(self, drafts: list[Draft]) -> list[Draft]:
         """Lights of four lands that no file names, at most keys; one for two faces of a place."""
         slack = place_tolerance(self.board.holes)
         quads = find_light_quads(self.lands.table, self.centres, slack_mm=slack)
         for quad in quads:
             self.used_lands.update(quad.members)
-        return [*drafts, *(_Draft(site) for site in light_sites(quads))]
+        return [*drafts, *(Draft(site) for site in light_sites(quads))]
 
-    def _with_chips(self, drafts: list[_Draft]) -> list[_Draft]:
+    def _with_chips(self, drafts: list[Draft]) -> list[Draft]:
         """Circuits by their lands; the largest of a half without a controller is its controller."""
         controlled = [d.site for d in drafts if d.site.kind == "controller"]
         spots = np.array([(s.x_mm, s.y_mm) for s in controlled]).reshape(-1, 2)
@@ -624,7 +609,7 @@ class _Finder:
             # Of two halves joined by a cable one may have a smaller circuit that adds pins.
             controls = controls and len(chip.members) == most
             done.add(half)
-            out.append(_Draft(chip.site("controller" if controls else "circuit")))
+            out.append(Draft(chip.site("controller" if controls else "circuit")))
         return out
 
     def _not_switches(self) -> list[int]:
@@ -639,7 +624,7 @@ class _Finder:
 
     # One part, several footprints
 
-    def _lesser_circuits(self, drafts: list[_Draft]) -> list[_Draft]:
+    def _lesser_circuits(self, drafts: list[Draft]) -> list[Draft]:
         """Circuits with fewer pins than the largest, or beside a controller, add pins or lights."""
         controllers = [d for d in drafts if d.site.kind == "controller"]
         taken = [d for d in controllers if d.by_pins and not d.site.pattern]
@@ -650,7 +635,7 @@ class _Finder:
                 d.site = replace(d.site, kind="circuit")
         return drafts
 
-    def _second_controller(self, a: _Draft, b: _Draft) -> bool:
+    def _second_controller(self, a: Draft, b: Draft) -> bool:
         """Whether no file names two like controllers of one half: one of them is fitted.
 
         Boards offer a second place for the half on which the board is turned over.
@@ -661,14 +646,14 @@ class _Finder:
         if first.refs or second.refs or first.pins != second.pins or first.x_mm is None:
             return False
         spots = np.array([(first.x_mm, first.y_mm), (second.x_mm, second.y_mm)], dtype=float)
-        return bool(np.ptp(self.half_of(spots)) == 0) and _apart(first, second) < 2 * DOUBLE_MM
+        return bool(np.ptp(self.half_of(spots)) == 0) and apart_mm(first, second) < 2 * DOUBLE_MM
 
-    def _alternatives(self, drafts: list[_Draft]) -> list[_Draft]:
+    def _alternatives(self, drafts: list[Draft]) -> list[Draft]:
         """Footprints of which one is fitted become one site."""
-        out = _merge(_merge(drafts, _same_controller), self._second_controller)
-        out = _merge(out, _cell_pads)
+        out = merge(merge(drafts, same_controller), self._second_controller)
+        out = merge(out, cell_pads)
         if self.keyboard.hands.use == "reversible":
-            out = _merge(out, _turned_double)
+            out = merge(out, turned_double)
         return out
 
 
@@ -693,12 +678,12 @@ def _mount(part: Component, mine: LandTable) -> Mount:
     return "surface" if part.mount == "SMD" or drawn else "not known"
 
 
-def _with_rows(drafts: list[_Draft], board: Board) -> list[_Draft]:
+def _with_rows(drafts: list[Draft], board: Board) -> list[Draft]:
     """Two equal rows of holes side by side hold a controller that no pattern described."""
     rows = [d for d in drafts if d.site.kind == "header" and d.site.pins >= _FEWEST_ROW_PINS]
     spots = board.holes.spots()
     used: set[int] = set()
-    made: list[_Draft] = []
+    made: list[Draft] = []
     for i, first in enumerate(rows):
         for j in range(i + 1, len(rows)):
             second = rows[j]
@@ -710,7 +695,7 @@ def _with_rows(drafts: list[_Draft], board: Board) -> list[_Draft]:
             for d in (first, second):
                 d.site = replace(d.site, kind="controller row")
             made.append(
-                _Draft(
+                Draft(
                     PartSite(
                         kind="controller",
                         x_mm=((a.x_mm or 0.0) + (b.x_mm or 0.0)) / 2,
@@ -725,72 +710,6 @@ def _with_rows(drafts: list[_Draft], board: Board) -> list[_Draft]:
                 )
             )
     return [*drafts, *made]
-
-
-def _merge(drafts: list[_Draft], same: _Same) -> list[_Draft]:
-    """Join drafts that are footprints for one part, each with the nearest of its kind."""
-    out: list[_Draft] = []
-    for d in drafts:
-        other = min(
-            (o for o in out if same(o, d)), key=lambda o: _apart(o.site, d.site), default=None
-        )
-        if other is None:
-            out.append(d)
-            continue
-        a, b = other.site, d.site
-        if b.refs and not a.refs:
-            a, b = b, a
-        mounts = {a.mount, b.mount} - {"not known"}
-        other.site = replace(
-            a,
-            refs=(*a.refs, *b.refs),
-            faces=tuple(f for f in ("top", "bottom") if f in a.faces or f in b.faces),
-            mount="either" if len(mounts) > 1 else a.mount,
-            holes=tuple(sorted({*a.holes, *b.holes})),
-            pattern=a.pattern or b.pattern,
-            evidence=tuple(dict.fromkeys((*a.evidence, *b.evidence))),
-        )
-        other.nets = other.nets or d.nets
-    return out
-
-
-def _apart(a: PartSite, b: PartSite) -> float:
-    if a.x_mm is None or b.x_mm is None or a.y_mm is None or b.y_mm is None:
-        return float("inf")
-    return float(np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm))
-
-
-def _same_controller(a: _Draft, b: _Draft) -> bool:
-    """Whether two controllers overlap or are wired alike pin by pin, so only one is fitted."""
-    if a.site.kind != "controller" or b.site.kind != "controller":
-        return False
-    apart = _apart(a.site, b.site)
-    wired = a.nets == b.nets and len(set(a.nets)) > 4
-    return apart < OVERLAP_MM or (wired and apart < 2 * DOUBLE_MM)
-
-
-def _cell_pads(a: _Draft, b: _Draft) -> bool:
-    """Whether two single pads are those for the wires of one lithium cell."""
-    both = a.site.kind == b.site.kind == "lithium connector" and a.site.pins == b.site.pins == 1
-    return both and len(a.site.refs) == 1 and _apart(a.site, b.site) < 2 * DOUBLE_MM
-
-
-def _turned_double(a: _Draft, b: _Draft) -> bool:
-    """Whether close by the same part is on the other face, or wired to the same nets."""
-    first, second = a.site, b.site
-    if first.kind != second.kind or first.kind in ("screw hole", "controller row", "header"):
-        return False
-    if first.kind in ("audio jack", "encoder") and not (first.refs or second.refs):
-        return _apart(first, second) < OVERLAP_MM
-    if not first.refs or not second.refs or len(first.refs) > 1:
-        return False
-    if _apart(first, second) > DOUBLE_MM or first.pins != second.pins:
-        return False
-    wired = a.nets == b.nets and len(set(a.nets)) > 1
-    faces = first.faces != second.faces and bool(first.faces) and bool(second.faces)
-    if first.kind in _BUILT_IN_ONCE:
-        return wired or (faces and not a.nets)
-    return faces and (wired or not a.nets)
 
 
 def _order(site: PartSite) -> tuple[object, ...]:

@@ -244,7 +244,7 @@ class _Places:
                 continue
             if not records and site.kind == "controller row":
                 continue  # the controller's own pins
-            if not records and site.kind == "connector" and site.pins < FEWEST_ROW:
+            if not records and site.kind == "connector" and 0 < site.pins < FEWEST_ROW:
                 name = f"row of {site.pins} holes at {site.x_mm:.1f}, {site.y_mm:.1f}"
                 self.left_out[name] = NOT_KNOWN
                 continue

@@ -254,6 +254,29 @@ def test_holes_show_a_jack_and_an_encoder(tmp_path: Path) -> None:
     ]
 
 
+def test_a_placed_jack_and_its_holes_are_one(tmp_path: Path) -> None:
+    """J1 of a placement table lies among the holes of a jack, and so does a resistor."""
+    jack = [(12.1, 21.7), (12.1, 18.7), (12.1, 14.7), (7.9, 13.2)]
+    bare = [(10, 23.5), (10, 16.5)]
+    found = _placed(tmp_path, jack, "R1,9.9,19.9", "J1,10,19", bare=bare, bare_mm=1.5)
+
+    assert [(s.kind, s.refs, s.pattern) for s in found] == [
+        ("audio jack", ("J1",), "jack-4"),
+        ("resistor", ("R1",), ""),
+    ]
+
+
+def test_slots_of_a_shell_show_a_socket(tmp_path: Path) -> None:
+    """Four slots of 0.6 x 1.6 mm, 8.64 mm across and 4.18 mm apart (common practice)."""
+    _placed(tmp_path, [])
+    tabs = [(30 + x, 20 + y) for x in (-4.32, 4.32) for y in (0, 4.18)]
+    slots = "".join(f"X{x:.3f}Y{y - 0.5:.3f}G85X{x:.3f}Y{y + 0.5:.3f}\n" for x, y in tabs)
+    (tmp_path / "pth.drl").write_text(f"M48\nMETRIC\nT1C0.6\n%\nG05\nT1\n{slots}M30\n")
+    bill = fabkit.list_parts(fabkit.build_board(fabkit.open_package(tmp_path)))
+
+    assert [(a.title, a.per_keyboard) for a in bill.lines] == [("USB-C socket", 1)]
+
+
 def test_a_part_with_a_name_alone_is_described_by_its_holes(tmp_path: Path) -> None:
     """Pads of J1, of which the files state no value and no footprint, round the pins of a jack."""
     jack = [(12.1, 21.7), (12.1, 18.7), (12.1, 14.7), (7.9, 13.2)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from pathlib import Path
 
@@ -12,6 +13,8 @@ from truth import Truth, load_truths
 import fabkit
 from fabkit.board.model import Board
 from fabkit.keyboard.build import find_keyboard
+from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member
 from fabkit.parts.bill import build_bill
 from fabkit.parts.book import EXAMPLE, book_from
 from fabkit.parts.model import Bill, Lasting, Usage
@@ -84,6 +87,22 @@ def test_halves_of_one_board_are_counted_by_their_keys() -> None:
 
     assert (switch.left, switch.right, switch.per_keyboard) == (8, 9, 17)
     assert bill.keys_per_half == {"left": 8, "right": 9}
+
+
+def test_a_netlist_alone_gives_the_parts_of_attributes() -> None:
+    """kinds/both-unequal without attributes, tables and component layers; its netlist is left."""
+    path = "kinds/both-unequal"
+    members = [
+        Member(f.name, re.sub(rb"%T[OD][^%]*%\n?", b"", f.read_bytes()))
+        for f in sorted((FIXTURES / path).iterdir())
+        if not re.search("component|placement|parts", f.name)
+    ]
+    intake = Intake(name="bare", source="bare", members=tuple(members), left_out=())
+    bare = fabkit.list_parts(fabkit.build_board(read_package(intake)))
+
+    assert {next(iter(a.sources)) for a in bare.lines if a.refs["left"]} == {"netlist"}
+    for kind in ("key switch", "diode", "controller", "controller row", "screw hole"):
+        assert count(bare, kind) == count(plain_bill(path), kind)
 
 
 def test_keyboard_in_one_piece_is_bought_once() -> None:
