@@ -233,8 +233,12 @@ def _collect(files: Sequence[GerberFile]) -> tuple[Segments, Shapes, Shapes]:
     )
 
 
+_DISC: Final = 0.95
+"""Share of the disc around a shape from which on it counts as round; of an octagon it is 0.90."""
+
+
 def _report_flashes(files: Sequence[GerberFile], evidence: Evidence, found: Outline) -> None:
-    """Report flashes: those in rows across the material perforate it, others mean nothing."""
+    """Report flashes: rows across the material perforate it, shapes on it may be openings."""
     rows: list[shapely.LineString] | None = None
     for file in files:
         o = file.objects
@@ -248,9 +252,26 @@ def _report_flashes(files: Sequence[GerberFile], evidence: Evidence, found: Outl
         lines = np.array(rows, dtype=object)
         in_row = np.zeros(len(flashes), dtype=bool)
         in_row[shapely.STRtree(spots).query(lines, "dwithin", distance=SAME_END_MM)[1]] = True
+        shapes = object_shapes(file, flashes)
+        opening = ~in_row & _may_be_openings(shapes, evidence, found)
+        if opening.any():
+            mine = flashes[opening]
+            largest = shapes[opening][np.argmax(shapely.area(shapes[opening]))]
+            found.findings.append(
+                Finding.of(
+                    PROFILE_FLASHES,
+                    f"{counted(len(mine), 'flashed shape')} of up to {size_words(largest)} on the "
+                    "board, where no pad or hole is, in the profile",
+                    *places_at(o.take(mine).starts(), file.name),
+                    count=len(mine),
+                    assumed="not cut out",
+                    severity=Severity.WARNING,
+                    advice="Draw openings as closed lines, and delete what is none.",
+                )
+            )
         for mine, words, assumed in (
             (flashes[in_row], "break-off hole", "a perforation, in rows from edge to edge"),
-            (flashes[~in_row], "flashed shape", "not part of the outline"),
+            (flashes[~in_row & ~opening], "flashed shape", "not part of the outline"),
         ):
             if len(mine):
                 places = places_at(o.take(mine).starts(), file.name)
@@ -258,6 +279,20 @@ def _report_flashes(files: Sequence[GerberFile], evidence: Evidence, found: Outl
                 found.findings.append(
                     Finding.of(PROFILE_FLASHES, message, *places, count=len(mine), assumed=assumed)
                 )
+
+
+def _may_be_openings(shapes: Shapes, evidence: Evidence, found: Outline) -> Bools:
+    """Which flashes on the board are neither round, as holes are, nor copies of pads."""
+    out = np.zeros(len(shapes), dtype=bool)
+    if found.shape is None:
+        return out
+    rows = np.flatnonzero(shapely.contains(found.shape, shapes) & (shapely.area(shapes) > 0))
+    disc = np.pi * shapely.minimum_bounding_radius(shapes[rows]) ** 2
+    rows = rows[shapely.area(shapes[rows]) < _DISC * disc]
+    marks = shapely.STRtree(shapely.points(evidence.marks))
+    marked = marks.query(shapes[rows], predicate="intersects")[0]
+    out[np.delete(rows, np.unique(marked))] = True
+    return out
 
 
 def _drop_targets(strokes: Segments, found: Outline) -> Segments:

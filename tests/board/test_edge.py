@@ -15,6 +15,7 @@ import shapely
 from test_board_build import FRAME, Points, board, circle, drill, ids, layer, line, pads
 
 from fabkit.base.errors import UsageError
+from fabkit.base.findings import Severity
 from fabkit.base.units import OUTLINE_JOIN_MM
 from fabkit.board.model import Board, PathKind, size_words
 from fabkit.board.single import choose_edge
@@ -165,6 +166,21 @@ def test_break_off_holes_flashed_in_the_profile() -> None:
         (1, "not part of the outline"),
     ]
     assert len(found.edge.of(PathKind.PERFORATION)) == 1
+
+
+def test_flashes_that_may_be_openings_are_a_decision() -> None:
+    """A square of 3 mm on the board, where nothing is, may be a window; a pad or a disc is none."""
+
+    def flashed(tool: bytes, *spots: tuple[float, float]) -> list[tuple[Severity, int]]:
+        drawn = layer("Profile,NP", [*rectangle(0, 0, 20, 15), *pads(spots)], pad_mm=3)
+        notes = made([], p__gbr=drawn.replace(b"C,3*", tool)).problems
+        return [(p.severity, p.count) for p in notes if p.id == "profile/flashes"]
+
+    square = b"R,3X3*"
+    assert flashed(square, (15.5, 7.5), (6, 13)) == [(Severity.WARNING, 2)]
+    assert flashed(square, (3, 3)) == [(Severity.NOTE, 1)]
+    assert flashed(square, (-6, -6)) == [(Severity.NOTE, 1)]
+    assert flashed(b"C,3*", (15.5, 7.5)) == [(Severity.NOTE, 1)]
 
 
 def test_edge_that_steps_at_a_tab_is_not_continued() -> None:
