@@ -197,7 +197,8 @@ def pack(
         jobs = [name for name, file in files.items() if file.role.kind is RoleKind.JOB]
         name = jobs[0] if jobs else f"{file_stem(title_of(board, options))}-job.gbrjob"
         contents[name] = complete_job(contents.get(name), board, files, options)
-    contents[README] = readme_text(board, files, options, accepted_errors(judged)).encode()
+    accepted, fine = accepted_errors(judged), judged.needs_fine
+    contents[README] = readme_text(board, files, options, accepted, fine=fine).encode()
 
     def verify(part: Path) -> None:
         hint = "nothing was kept; pack the folder by hand and report this"
@@ -650,8 +651,13 @@ def readme_text(
     files: Mapping[str, PackageFile],
     options: PackOptions,
     accepted: Mapping[str, str],
+    *,
+    fine: bool = False,
 ) -> str:
-    """Say what is ordered, and which file is what; nothing that changes from run to run."""
+    """Say what is ordered, and which file is what; nothing that changes from run to run.
+
+    ``fine``: limits are broken that the fine class of the house keeps.
+    """
     width, height = board.size_mm
     thickness = options.thickness_mm or board.thickness_mm
     # What has no copper or no mask is not ordered with the options of boards that have.
@@ -670,7 +676,8 @@ def readme_text(
     ]
     name = title_of(board, options)
     lines = [name, "=" * len(name), "", "Fabrication files.", *headed("Wanted")]
-    asked = [*facts[:1], *_special(board, files), *facts[1:]]
+    kind = [("Class", "fine")] if fine else []
+    asked = [*facts[:1], *_special(board, files), *facts[1:], *kind]
     lines += [f"{fact + ':':<20}{value}" for fact, value in asked if value]
     if not all(value for _, value in facts):
         lines.append(f"{'All else:':<20}see the order")

@@ -193,8 +193,9 @@ def test_the_readme_names_what_a_house_asks_about() -> None:
 
     card = fabkit.build_board(fabkit.open_package(CARD))
     plain = readme_text(card, files_to_pack(card.package)[0], PackOptions(), {})
-    for word in ("Panel", "Score lines", "Castellated"):
+    for word in ("Panel", "Score lines", "Castellated", "Class"):
         assert word not in plain
+    assert "Class:              fine\n" in readme_text(card, {}, PackOptions(), {}, fine=True)
     # The same drills, called castellated: their functions stand in a table of the board.
     functions = tuple(("Plated", "1", "2", "CastellatedDrill") for _ in card.hole_functions)
     halved = replace(card, hole_functions=functions)
