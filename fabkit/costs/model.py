@@ -10,7 +10,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Final, Literal
 
 from fabkit.base.errors import UsageError
-from fabkit.base.findings import Finding
+from fabkit.base.findings import Consequence, Finding
 from fabkit.base.tables import Cell, Column, Result, Table, columns_of
 from fabkit.base.units import COPPER_UM_PER_OZ, board_weight_g, counted, some_titles
 from fabkit.board.model import measure_laminate
@@ -477,11 +477,13 @@ class CostSheet(Result):
     def answer(self) -> tuple[str, ...]:
         """State what to order, what it costs and lacks, and what one half and keyboard come to.
 
-        Nothing where no quantity gives what is wanted.  What the checks find is in ``judged``.
+        Where there is no price, why; nothing where no quantity gives what is wanted.  What the
+        checks find is in ``judged``.
         """
         best = self.best
         if best is None or best.per_half is None:
-            return ()
+            stops = [p.message for p in self.problems if p.consequence is Consequence.STOP]
+            return tuple(f"no price: {message}" for message in stops[:1])
         money = self.currency.format
         made = [n for n in best.pieces if n]
         designs = f" ({' + '.join(map(str, made))})" if len(made) > 1 else ""

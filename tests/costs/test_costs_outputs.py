@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from openpyxl import load_workbook
 
 import fabkit
+from fabkit.base.findings import Finding
 from fabkit.costs.chart import TICK_ROOM, Line, Words, curve_chart
 from fabkit.costs.lines import evaluate, to_cells
 from fabkit.costs.model import UNNAMED, BoardFacts, CostSheet, shares_of
@@ -26,6 +27,7 @@ from fabkit.outputs.money import cost_record
 from fabkit.parts.book import Price, Shop
 from fabkit.parts.buying import Want, plan_purchases
 from fabkit.parts.model import Bill, Lasting, Usage
+from fabkit.rules import load_rule
 from fabkit.sheets.house import EXAMPLE, house_from
 from fabkit.sheets.order import BoardChoice, BoardUse, Exchange, Tax, order_for
 from fabkit.sheets.prices import find_currency
@@ -221,6 +223,10 @@ def test_answer_says_what_to_order_and_what_is_missing() -> None:
     )
     assert whole[2].startswith(f"one half {money(best.per_half)}, one keyboard ")
     assert replace(sheet, best=None).answer() == ()
+    refused = Finding.of(load_rule("cost/not-offered"), "12 copper layers are not offered")
+    assert replace(sheet, best=None, problems=(refused,)).answer() == (
+        "no price: 12 copper layers are not offered",
+    )
     # An order says beforehand what the checks think of it, a quote does not.
     assert replace(sheet, judged=("fabkit check: do not order",)).answer() == whole
 
