@@ -392,6 +392,7 @@ def _version(request: Request) -> int | None:
 def _json(data: bytes) -> Record:
     try:
         found = json.loads(data or b"{}")
+        json.dumps(found, ensure_ascii=False).encode()  # half a sign is no text
     except (ValueError, RecursionError):
         raise UsageError("that is no JSON") from None
     if not isinstance(found, dict):

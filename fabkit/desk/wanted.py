@@ -7,6 +7,7 @@ order file, the sheets, and what a run found out.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
@@ -27,8 +28,17 @@ from fabkit.parts.book import NOTHING, PartsBook, PartsFile, book_from, load_par
 from fabkit.sheets.house import House, HouseFile, house_from, house_template, load_house
 from fabkit.sheets.order import BoardUse, Order, OrderFile, named_paths, order_from, refuse_missing
 from fabkit.sheets.settings import fill_order
-from fabkit.sheets.toml_text import KeyPath, SheetText, dotted, parse_sheet, read_sheet_bytes
+from fabkit.sheets.toml_text import (
+    LINE_CHARACTERS,
+    KeyPath,
+    SheetText,
+    dotted,
+    parse_sheet,
+    read_sheet_bytes,
+)
 
+MOST_CHANGES: Final = 100
+"""More than a page changes at once."""
 _PART: Final = re.compile(r'\.?(?:"((?:[^"\\]|\\["\\])*)"|([^."]+))')
 """One key of a dotted path; in quotes it may hold dots."""
 
@@ -179,10 +189,18 @@ def changed(data: bytes, values: Mapping[str, Any]) -> bytes:
     Raises
     ------
     UsageError
-        A path leads nowhere.
+        A path leads nowhere, or more is to be changed than a page asks for at once.
     """
     text = data.decode("utf-8-sig")
+    # Each change parses the whole text, and a list takes time with the square of its length.
+    if len(values) > MOST_CHANGES:
+        raise UsageError(f"more than {MOST_CHANGES} changes at once", hint="send fewer")
     for path, value in values.items():
+        if not isinstance(value, dict) and len(json.dumps(value)) > LINE_CHARACTERS:
+            raise UsageError(
+                f"{path[:60]}: a value of more than {LINE_CHARACTERS} characters",
+                hint="write less, or edit the text of the order",
+            )
         keys = parse_path(path)
         text = _with(_uncommented(text, keys, value), keys, value)
     return text.encode()

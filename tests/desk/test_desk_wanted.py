@@ -160,7 +160,10 @@ def test_a_refused_change_changes_nothing(desk):
     assert desk.client.get(address).json()["toml"] == before["toml"]
 
 
-@pytest.mark.parametrize("body", [b"", b"[]", b"{", b'{"set": 1}', b"[" * 100_000, b"\xff"])
+@pytest.mark.parametrize(
+    "body",
+    [b"", b"[]", b"{", b'{"set": 1}', b"[" * 100_000, b"\xff", b'{"set": {"name": "\\ud800"}}'],
+)
 def test_what_is_no_change_is_said(desk, body):
     """Bodies that make no sense end with a message."""
     order = begin(desk)["id"]
@@ -168,6 +171,16 @@ def test_what_is_no_change_is_said(desk, body):
 
     assert answer.status_code == 422
     assert answer.json()["message"]
+
+
+def test_more_than_a_page_changes_is_refused_at_once():
+    """A list takes time with the square of its length, and each change parses the whole text."""
+    for values in (
+        {"want.quantities": list(range(1, 20_000))},
+        {f"map.R{n}": "nothing" for n in range(200)},
+    ):
+        with pytest.raises(UsageError, match="more than"):
+            changed(TEXT, values)
 
 
 def test_two_tabs_do_not_overwrite_each_other(desk):
