@@ -14,6 +14,7 @@ from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING
 
 from fabkit.base.errors import UsageError
+from fabkit.base.findings import Consequence
 from fabkit.base.tables import Record, picked
 from fabkit.base.units import counted, some_titles
 from fabkit.costs.lines import Line
@@ -238,13 +239,24 @@ def parts_files(bill: Bill) -> dict[str, bytes]:
     """``parts.csv``, ``shopping.csv``, ``parts.md`` and ``parts.json``."""
     parts, shopping, money = bill.parts_table(), bill.shopping_table(), bill.currency.code
     page = [f"# Parts of {markdown_text(bill.name)}\n", _notes(bill.notices)]
-    page.append(to_markdown(bill.shown_table()))
-    page += [
-        f"\n## To buy ({money})\n",
-        f"Total {bill.plan.total} {money}. {markdown_text(bill.plan.method)}\n",
-        to_markdown(shopping),
-        "\n## Working order\n",
+    shown = bill.shown_table()
+    page.append(to_markdown(shown) if shown.rows else "No part is listed.\n")
+    # The page is taken to the shop alone: what it lacks stands on it.
+    missing = [f"Not bought: {refs} ({why})" for why, refs in left_by_reason(bill).items()]
+    missing += [
+        f"{finding.consequence.word.capitalize()}: {finding.message}. {finding.remedy}"
+        for finding in bill.problems
+        if finding.consequence >= Consequence.DECIDE
     ]
+    page += [f"- {markdown_text(line)}" for line in missing]
+    if shopping.rows:
+        method = bill.plan.method
+        page += [
+            f"\n## To buy ({money})\n",
+            f"Total {bill.plan.total} {money}; {markdown_text(method)}.\n",
+            to_markdown(shopping),
+        ]
+    page.append("\n## Working order\n")
     for step in bill.assembly:
         page.append(f"{step.number}. {markdown_text(step.title)}")
         page += [f"   - [ ] {markdown_text(part)}" for part in step.parts]

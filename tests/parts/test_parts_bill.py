@@ -13,6 +13,7 @@ from fabkit.base.errors import SheetError
 from fabkit.board.model import Board, BoardSlots, Component, Holes
 from fabkit.formats.sidecars.model import ListedPart, PartsTable, PlacedPart, Placement
 from fabkit.keyboard.patterns import load_patterns, patterns_from
+from fabkit.outputs.money import parts_files
 from fabkit.package.model import Package, PackageFile, Role, RoleKind
 from fabkit.parts.bill import build_bill
 from fabkit.parts.book import EXAMPLE, PartsBook, book_from, load_parts, parts_template
@@ -467,6 +468,18 @@ def test_empty_board_says_that_nothing_was_found() -> None:
 
     assert "parts/none-found" in ids(bill)
     assert bill.plan.total == Decimal(0)
+
+
+def test_the_page_for_the_shop_says_what_it_lacks() -> None:
+    """``parts.md`` is read alone: decisions about the list stand on it, and no empty tables."""
+    bill = build_bill(make_board(keys=0), load_parts())
+    page = parts_files(bill)["parts.md"].decode()
+    asked = next(f for f in bill.problems if f.id == "parts/none-found")
+
+    assert "No part is listed." in page
+    assert f"- Decide: {asked.message}. {asked.remedy}" in page
+    assert "To buy" not in page
+    assert "|" not in page
 
 
 def test_boards_without_halves_are_not_marked_left_and_right() -> None:
