@@ -101,6 +101,7 @@ def test_from_start_to_end(tmp_path):
     try:
         first, second, third = (started.stdout.readline() for _ in range(3))
         found = re.fullmatch(r"The desk is open: http://127\.0\.0\.1:(\d+)/#(\S+)\n", first)
+        assert found, (first, second, third)
         port, token = int(found[1]), found[2]
         address = f"http://127.0.0.1:{port}"
         with httpx.Client(
@@ -133,6 +134,8 @@ def test_from_start_to_end(tmp_path):
             answer = page_open.recv(20)
     finally:
         started.kill()
+        started.stdout.close()
+        started.stderr.close()
 
     assert second == f"Orders lie in {tmp_path / 'orders'}\n"
     assert third == "Close it with Ctrl-C.\n"
