@@ -27,7 +27,7 @@ def test_pictures_say_what_was_drawn(command, tmp_path):
 
     assert result.exit_code == 0
     lines = result.stderr.splitlines()
-    assert lines[0] == "whole keyboard, 3 keys"
+    assert lines[0] == "whole keyboard, 3 keys; 66 × 24 mm, 2 copper layers"
     assert any("lies 100.00, -60.00 mm off" in line for line in lines)
     assert all(Path(name).exists() for name in result.stdout.splitlines())
 
@@ -43,5 +43,5 @@ def test_a_sheet_of_halves_follows_the_users_word(tmp_path):
     """The demo said to be a left half is shown once, and the contradiction is a warning."""
     result = run("sheet", "halves", "demo", "--board", "left", "--out", tmp_path / "left.png")
 
-    assert result.stderr.splitlines()[0] == "left half, 18 keys"
+    assert result.stderr.splitlines()[0] == "left half, 18 keys; 121.64 × 90.08 mm, 2 copper layers"
     assert "warning: you say left half" in result.stderr
