@@ -23,6 +23,7 @@ from fabkit.sheets.prices import AreaRate, Currency, RateCard, SizeTier, Step
 from fabkit.sheets.reading import nearest
 
 NOT_OFFERED: Final = load_rule("cost/not-offered")
+_OR: Final = "Choose another house, or what this one offers: "
 NO_PRICE: Final = load_rule("cost/no-price")
 
 DM2 = 10_000
@@ -167,7 +168,7 @@ def check_offered(facts: BoardFacts, house: House, choice: BoardChoice) -> None:
         if wrong:
             raise Unpriced(
                 f"{message} by '{house.name}'",
-                remedy=f"offered: {offered}{learned}",
+                remedy=f"{_OR}{offered}{learned}",
                 option=option,
             )
     if choice.lead_free and not options.finishes[choice.finish].rohs:
@@ -263,7 +264,7 @@ class _Terms:
         if lead not in rates.lead_time:
             raise Unpriced(
                 f"lead time '{lead}' is not offered by '{self.house.name}'",
-                remedy=f"offered: {', '.join(rates.lead_time)}",
+                remedy=_OR + ", ".join(rates.lead_time),
                 option="lead_time",
             )
         yield Element(
@@ -376,7 +377,7 @@ class _Terms:
             if name not in extras:
                 raise Unpriced(
                     f"extra '{name}' is not offered by '{self.house.name}'",
-                    remedy=f"offered: {', '.join(extras) or 'none'}",
+                    remedy=_OR + (", ".join(extras) or "none"),
                 )
             why = "asked for by name" if name in asked else "the board needs the fine class"
             title = name.replace("-", " ")

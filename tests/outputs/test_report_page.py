@@ -105,6 +105,17 @@ def test_texts_from_files_stay_texts(hostile):
     assert "alert(2)" in hostile[0]
 
 
+def test_a_board_without_keys_is_not_asked_about_keys(hostile):
+    """Neither what it is not, nor a section on wiring, nor a parts list for keyboards."""
+    seen = Seen(hostile[0])
+    ids = {attrs.get("id") for _, attrs in seen.elements}
+    assert {"parts", "thickness"} <= ids
+    assert "wiring" not in ids
+    assert "For 2 boards" in hostile[0]
+    assert "No keyboard" not in hostile[0]
+    assert "under a key" not in hostile[0]
+
+
 def test_data_for_the_script_cannot_end_it(hostile):
     """The data block is JSON without a less-than sign, and still says the net's name."""
     block = re.search(
