@@ -15,7 +15,7 @@ from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Layer
-from fabkit.checks.copper_facts import along_edge, on_board, require_copper, strokes_of
+from fabkit.checks.copper_facts import along_edge, at_cut_out, on_board, require_copper, strokes_of
 from fabkit.checks.declare import check
 from fabkit.checks.legend_place import BESIDE_MM, find_better_place
 from fabkit.checks.lettering import label_rows, read_direction, word_figures
@@ -240,10 +240,12 @@ def off_board(case: Case) -> Iterator[Finding]:
         ):
             at_edge = shapely.intersection(marks[cut[rows]], shapely.boundary(board))
             xy = shapely.get_coordinates(shapely.centroid(shapely.envelope(at_edge)))
+            inner = all(at_cut_out(case.board.profile, x, y) for x, y in xy.tolist())
+            edge = "cut-outs" if inner else "the board's edge"
             yield from group(
                 OFF_BOARD,
                 Measures(area[rows], spots_at(case, layer, *xy.T)),
-                f"{what}{layer.name} is cut by the board's edge in "
+                f"{what}{layer.name} is cut by {edge} in "
                 f"{counted(len(rows), 'place')}, up to {{worst}} of one mark is lost",
                 most=True,
                 unit="mm²",

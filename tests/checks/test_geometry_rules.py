@@ -705,3 +705,12 @@ def test_a_via_drilled_twice_is_to_know(size, severity):
     """The house drops one of two equal vias; two holes of a part may be two parts."""
     (found,) = told("hole/duplicate", holes_drl=drill((5, 5), (5, 5), (25, 15), size=size))
     assert found.severity is severity
+
+
+@pytest.mark.parametrize(("x", "words"), [(15, "by cut-outs in"), (30, "by the board's edge in")])
+def test_legend_is_cut_by_what_cuts_it(x, words):
+    """A line of 4 mm across the rim of a cut-out of 4 mm, or across the edge of the board."""
+    profile = layer("Profile,NP", frame(30, 20) + frame(4, 4, 13, 8), pen=0)
+    mark = layer("Legend,Top", line((x, 10), (x + 4, 10)), pen=0.3)
+    found = told("legend/off-board", profile_gbr=profile, legend_gbr=mark)
+    assert [words in f.message for f in found] == [True]
