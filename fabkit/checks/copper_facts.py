@@ -194,6 +194,23 @@ def strokes_of(layer: Layer) -> tuple[Ints, Floats]:
     return rows, np.where(pen > 0, pen, np.inf)
 
 
+def equal_strokes(layer: Layer, rows: Ints) -> tuple[Ints, Ints]:
+    """Kinds of strokes that are drawn over each other by equal pens.
+
+    Returns
+    -------
+    kind : (n,) int64
+        Number of each stroke's kind.
+    first : (k,) int64
+        Which of the strokes, by its place in ``rows``, is the first of each kind.
+    """
+    o = layer.file.objects.take(rows)
+    table = np.column_stack((o.x0, o.y0, o.x1, o.y1, o.cx, o.cy, o.turn, o.aperture, o.pose))
+    table[np.isnan(table)] = 0.0  # the middle of a straight one
+    _, first, kind = np.unique(table, axis=0, return_index=True, return_inverse=True)
+    return kind.ravel(), first
+
+
 def midway(one: Shapes, other: Shapes) -> Floats:
     """Find the places halfway between shapes, one by one.
 

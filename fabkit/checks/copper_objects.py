@@ -21,6 +21,7 @@ from fabkit.board.copper import Copper, outer_face, surface_pads
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import (
     cuts_of,
+    equal_strokes,
     on_board,
     pad_place,
     require_copper,
@@ -144,10 +145,14 @@ def _loose_ends(copper: Copper, index: int, layer: Layer) -> tuple[Ints, Floats,
     y = np.concatenate((objects.y0[tracks], objects.y1[tracks]))
     owner = np.concatenate((tracks, tracks))
     ends = shapely.points(x, y)
-    dark = np.flatnonzero(objects.dark)
+    # Of strokes that are drawn over each other each covers the ends of the others.
+    kind, first = equal_strokes(layer, tracks)
+    again = np.ones(len(tracks), dtype=bool)
+    again[first] = False
+    dark = np.setdiff1d(np.flatnonzero(objects.dark), tracks[again])
     shapes = object_shapes(layer.file, dark)
     shapely.prepare(shapes[shapely.get_num_coordinates(shapes) > _LARGE])
-    covered = np.zeros(len(ends), dtype=bool)
+    covered = np.tile(np.bincount(kind)[kind] > 1, 2)
     solid = np.flatnonzero(~shapely.is_empty(shapes))
     for end, shape in meeting_boxes(np.column_stack((x, y, x, y)), shapely.bounds(shapes[solid])):
         # A stroke covers its own ends, so only other objects count.

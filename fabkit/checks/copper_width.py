@@ -22,6 +22,7 @@ from fabkit.checks.copper_facts import (
     copper_limits,
     copper_of,
     cuts_of,
+    equal_strokes,
     measured_again,
     on_board,
     require_copper,
@@ -234,6 +235,8 @@ def pen_at(layer: Layer, found: Facings, asked: Ints) -> Floats:
     rows, width = rows[thin], width[thin]
     if not len(rows):
         return out
+    once = equal_strokes(layer, rows)[1]
+    rows, width = rows[once], width[once]
     shapes = object_shapes(layer.file, rows)
     spot, shape = shapely.STRtree(shapes).query(
         shapely.points(found.x, found.y), predicate="intersects"

@@ -74,6 +74,21 @@ def test_a_track_that_ends_just_before_a_pad_nothing_else_reaches(end, count):
         assert short[0].measured == pytest.approx(0.3, abs=0.01)
 
 
+@pytest.mark.parametrize("times", [1, 2])
+def test_a_track_drawn_twice_has_no_loose_end(times):
+    """Each of two equal strokes covers the ends of the other; one alone ends in nothing."""
+    top = layer("Copper,L1,Top", dots((5, 10), (25, 10)), pen=2.0).removesuffix("M02*\n")
+    top += f"%ADD12C,0.2*%\nD12*\n{line((5, 10), (15, 10)) * times}M02*\n"
+    files = {"top.gbr": top, "profile.gbr": layer("Profile,NP", frame(30, 20), pen=0.1)}
+    members = tuple(Member(name, text.encode()) for name, text in files.items())
+    board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+    findings = run_check(loose_ends, Case(board, load_house())).findings
+
+    assert [f.id for f in findings if f.id == "copper/loose-end"] == ["copper/loose-end"][
+        times - 1 :
+    ]
+
+
 def lacking(pads: list[tuple[float, float]], more: str = "") -> list[tuple[object, ...]]:
     """Pads that a board of eight parts lacks, each of four bare holes; *pads* are those it has."""
     files = {

@@ -21,6 +21,8 @@ TOP = b"%TF.FileFunction,Copper,L1,Top*%"
 EDGE = b"%TF.FileFunction,Profile,NP*%D10*"
 SQUARE = b"X0Y0D02*G01*X50000000D01*Y50000000D01*X0D01*Y0D01*"
 MOST_MEGABYTES = 1000
+MOST_SECONDS = 30
+"""Of a processor: what grows with the square of equal shapes takes minutes."""
 
 
 def near_apertures(count: int = 500) -> bytes:
@@ -74,6 +76,13 @@ PACKAGES: dict[str, dict[str, bytes]] = {
         + b"".join(b"X%dY25000000D03*" % (25_000_000 + 10 * n) for n in range(8_000))
         + b"M02*"
     },
+    "tracks on one spot": {
+        "top.gbr": HEAD
+        + TOP
+        + b"D11*X0Y25000000D03*D10*G75*"
+        + b"X0Y25000000D02*G03*X0Y25000000I25000000J0D01*" * 6_000
+        + b"M02*"
+    },
     "circles as profile": {
         "edge.gbr": HEAD
         + EDGE
@@ -112,5 +121,6 @@ def test_crowded_packages_are_checked(name: str, tmp_path: Path) -> None:
     done = run_apart(check_within, 3, tmp_path)
     broken, limits = done.result
     assert done.megabytes < MOST_MEGABYTES
+    assert done.seconds < MOST_SECONDS
     assert not broken
     assert bool(limits) == (name in BEYOND)

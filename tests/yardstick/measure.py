@@ -269,7 +269,8 @@ def table(measured: Measured) -> str:
 
 def _row(name: str, states: Counter[str]) -> str:
     planted = states["found"] + states["missed"] + states["crashed"]
-    share = f"{states['found'] / planted:.0%}" if planted else "-"
+    # Rounded down: 100 % is all of them.
+    share = f"{100 * states['found'] // planted}%" if planted else "-"
     return f"| {name} | {planted} | {states['found']} | {share} | {states['hidden']} |"
 
 
