@@ -398,6 +398,15 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
             f"copper layers up to {layers[-1]}, but none numbered {listed}",
             advice="Export all copper layers again.",
         )
+    elif len(layers) > 2 and len(layers) % 2:
+        # Boards are pressed in pairs about their middle, or they warp (common practice).
+        yield Finding.of(
+            MISSING_COPPER,
+            f"{len(layers)} copper layers, and boards have an even number: one is missing, or a "
+            "file that is no layer was taken for one",
+            advice="Export all copper layers again, or state what the other file is (--role).",
+            severity=UNKNOWN.severity,
+        )
     for side in _SIDES:
         has_mask = any(f.role.kind is RoleKind.MASK and f.role.side == side for f in files)
         if not has_mask and any(f.role.side == side for f in drawn):

@@ -218,6 +218,24 @@ def test_missing_inner_layer() -> None:
     assert "one-sided" not in found[0].remedy
 
 
+@pytest.mark.parametrize(("inner", "asked"), [((2,), True), ((2, 3), False)])
+def test_an_odd_number_of_layers_asks_for_the_other(inner: tuple[int, ...], asked: bool) -> None:
+    """Boards have pairs of layers: of four without the last, the third looks like the last."""
+    last = len(inner) + 2
+    made = read_set(
+        {
+            **WHOLE,
+            "b.gbr": gerber(pads=PADS, function=f"Copper,L{last},Bot"),
+            **{f"g{n}.gbr": gerber(pads=PADS, function=f"Copper,L{n},Inr") for n in inner},
+        }
+    )
+    found = [p for p in made.problems if p.id == "package/missing-copper"]
+
+    assert bool(found) is asked
+    assert all(p.message.startswith("3 copper layers") for p in found)
+    assert all(p.consequence.word == "decide" for p in found)
+
+
 def test_only_bare_holes_under_two_copper_layers() -> None:
     """A set whose only drill file is non-plated lacks the plated one."""
     files = {name: data for name, data in WHOLE.items() if name != "f.drl"}
