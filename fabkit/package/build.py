@@ -147,7 +147,7 @@ def read_package(
     for member in beside:
         what = kind_of_data(member.data)
         text = read_byproduct(member.data, member.name, names) if what == TEXT else None
-        found = _find_spoiled(member, names) if text is None else None
+        found = _find_spoiled(member, what, names) if text is None else None
         if text is not None:
             byproducts.append(text)
             reason = text.reason
@@ -247,16 +247,18 @@ def _read_member(member: Member, limits: Limits) -> Content | None:
     return None
 
 
-def _find_spoiled(member: Member, read: Sequence[str]) -> Finding | None:
+def _find_spoiled(member: Member, what: str, read: Sequence[str]) -> Finding | None:
     """Find a file that its name calls a layer or drill file and that is neither.
 
     Parameters
     ----------
+    what
+        Its :func:`kind_of_data`.
     read
         Names of the files that were read.
     """
     path = PurePosixPath(member.name)
-    what, said = kind_of_data(member.data), read_name(path.name)
+    said = read_name(path.name)
     kind = said.kind if said.confidence >= NAME_SPEAKS else None
     # Reports and pictures of a layer bear its name, too, but not the ending of a layer.
     if what not in SPOILED and not is_data_name(path.name):

@@ -6,24 +6,18 @@ several coats share are mixed by each of them anew, so that half a pixel is a li
 
 from __future__ import annotations
 
-import base64
-import io
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Final
 
 from fabkit.base.units import format_number
-from fabkit.pictures.paint_png import Bytes, paint_apart
+from fabkit.pictures.paint_png import Bytes, paint_apart, png_uri
 from fabkit.pictures.paint_svg import titled
 from fabkit.pictures.scene import Coat, Node, Scene
 
 STEPS: Final = 4
 """Steps of coverage: as many as two bits a pixel hold.  On four dense boards sixteen took half
 as many bytes again, and looked the same."""
-
-COMPRESSION: Final = 6
-"""Of 1 to 9.  Measured on two dense boards: 0.1 s a face against 0.8 s at 9, which would save an
-eighth of the bytes."""
 
 
 def layers_svg(scene: Scene, longest_px: int) -> str:
@@ -70,6 +64,4 @@ def _picture_uri(coat: Coat, covered: Bytes) -> str:
     image = Image.fromarray(((covered.astype("u2") * (STEPS - 1) + 127) // 255).astype("u1"), "P")
     image.putpalette(bytes(coat.rgb) * STEPS)
     steps = bytes(255 * k // (STEPS - 1) for k in range(STEPS))
-    out = io.BytesIO()
-    image.save(out, "PNG", transparency=steps, bits=2, compress_level=COMPRESSION)
-    return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode()
+    return png_uri(image, transparency=steps, bits=2)

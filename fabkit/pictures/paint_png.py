@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,9 @@ from fabkit.base.errors import UsageError
 from fabkit.pictures.looks import MAX_PIXELS
 from fabkit.pictures.scene import Coat, Frame, Node, Scene, Sheet, Stencil, named_stencils
 from fabkit.pictures.vectors import Rings, joined, part_rings
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
 
 Bytes = NDArray[np.uint8]
 
@@ -385,6 +388,21 @@ def _lay_over(below: Bytes, above: Bytes) -> None:
     rest = b[3] * (1 - a[3])
     mixed = np.concatenate((255 * (a[:3] * a[3] + b[:3] * rest), [a[3] + rest]))
     below[partly] = _to_bytes(mixed).view(np.uint8).reshape(-1, 4)
+
+
+COMPRESSION: Final = 6
+"""Of 1 to 9.  Measured on two dense boards: 0.1 s a face against 0.8 s at 9, which would save an
+eighth of the bytes."""
+
+
+def png_uri(image: Image, **options: bytes | int) -> str:
+    """PNG of a picture as data URI; ``options`` as its library saves it."""
+    from base64 import b64encode
+    from io import BytesIO
+
+    out = BytesIO()
+    image.save(out, "PNG", compress_level=COMPRESSION, **options)
+    return "data:image/png;base64," + b64encode(out.getvalue()).decode()
 
 
 def png_bytes(rgba: NDArray[np.uint8], px_per_mm: float) -> bytes:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import io
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -35,7 +34,8 @@ from fabkit.pictures.changes import change_scenes, frame_of, picture_key
 from fabkit.pictures.finding_sheet import Spot, shown_width, spot_scenes
 from fabkit.pictures.finished import SIDES, films, finished_face, layer_stencil
 from fabkit.pictures.looks import USUAL_LOOK, PreviewOptions, Surroundings
-from fabkit.pictures.paint_layers import COMPRESSION, layers_svg
+from fabkit.pictures.paint_layers import layers_svg
+from fabkit.pictures.paint_png import png_uri
 from fabkit.pictures.paint_svg import inline_svg, picture_svg
 from fabkit.pictures.scene import Coat, Film, Group, Scene
 
@@ -179,9 +179,7 @@ def pixels_uri(scene: Scene, longest_px: int) -> str:
 
     pixels = paint(scene, longest_px / max(scene.size_mm))
     image = Image.fromarray(pixels).quantize(RASTER_COLOURS, method=Image.Quantize.FASTOCTREE)
-    out = io.BytesIO()
-    image.save(out, "PNG", compress_level=COMPRESSION)
-    return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode()
+    return png_uri(image)
 
 
 def targets_record(board: Board) -> Record:
