@@ -513,11 +513,15 @@ class ToolTable:
         known_mm = self.diameter_mm(row, fmt)
         if known_mm is None:
             entry.diameter_mm = told_mm
+            # Some exports state every size in comments; among commands, one was lost.
+            lost = any(e.size is not None for e in self.entries)
             self._log.add(
                 COMMENT_TOOLS,
-                f"the diameter of tool {entry.number} is stated in a comment only",
+                f"the diameter of tool {entry.number} is stated in a comment only"
+                + (", those of others by commands" if lost else ""),
                 offset=entry.offset,
                 assumed=f"{told_mm:.4g} mm",
+                severity=Severity.WARNING if lost else None,
             )
         elif abs(known_mm - told_mm) > 0.01:
             # A row without a tool number may count lines instead of tools: a size that another tool

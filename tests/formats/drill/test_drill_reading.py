@@ -167,6 +167,16 @@ def test_comment_table_against_tools(text: str, unit: float) -> None:
     assert differs.tools[0].diameter_mm == 0.3
 
 
+def test_a_size_lost_from_commands_is_asked_about() -> None:
+    """A size in a comment alone is a note, but a warning where the other tools have commands."""
+    row = ";T03 Holesize 3. = 2.200000 Tolerance = +0/-0 MM Quantity = 1\n"
+    whole = make("T3\nX9000Y9000\n", head=row + "T3C2.2\n", name="x")
+    lost = make("T3\nX9000Y9000\n", head=row + "T3\n", name="x")
+    assert "tools-from-comment" not in told(whole)
+    assert told(lost)["tools-from-comment"] is Severity.WARNING
+    assert 2.2 in [t.diameter_mm for t in lost.tools]
+
+
 def test_type_comments_tell_plating() -> None:
     """Comment groups before tool lines say which are plated (common practice)."""
     file = raw(
