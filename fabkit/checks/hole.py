@@ -5,7 +5,7 @@ A hole is missing where pads or openings on both faces, or equals of a footprint
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -443,40 +443,61 @@ def _of_footprints(case: Case) -> Iterator[Finding]:
 
 @check(id="hole/key-post", rules=(POST_NARROW, MISSING), needs=("holes",))
 def key_posts(case: Case) -> Iterator[Finding]:
-    """Middle holes of keys let the post of the switch in that the other holes are for."""
+    """Holes of keys let in the switch or socket that the other holes are for."""
     board = case.board
-    known = [
-        (p, h) for p in load_patterns() if p.kind == "key" for h in p.holes if h.x_mm == h.y_mm == 0
-    ]
+    known = [p for p in load_patterns() if p.kind == "key"]
     # Holes of a whole footprint are no part of another that lacks something.
-    whole = find_sites(board.holes, [p for p, _ in known], slots=board.slots, shared=True)
+    whole = find_sites(board.holes, known, slots=board.slots, shared=True)
     held = sorted({row for site in whole for row in site.holes})
     rest = np.setdiff1d(np.arange(len(board.holes)), held)
-    free = board.holes.take(rest)
-    for pattern, post in known:
+    for pattern in known:
+        posts = [h for h in pattern.holes if h.x_mm == h.y_mm == 0]
         if sum(site.pattern.key == pattern.key for site in whole) >= FEWEST - 1:
-            yield from _posts_off(case, pattern, post, rest)
-        least, _ = post.diameter_mm
-        # Sizes that were exchanged may have made it narrower than the pegs beside it.
-        narrow = replace(post, diameter_mm=(ROUNDED_MM, least - ROUNDED_MM))
-        asked = replace(pattern, holes=tuple(narrow if h is post else h for h in pattern.holes))
-        sites = find_sites(free, [asked], slots=board.slots, shared=True)
-        rows = [
-            int(rest[row])
-            for site in sites
-            for row in site.holes
-            if np.hypot(free.x[row] - site.x_mm, free.y[row] - site.y_mm) <= pattern.tolerance_mm
-            and free.plated[row] == 0
-        ]
-        if rows:
+            for post in posts:
+                yield from _posts_off(case, pattern, post, rest)
+        for size in sorted({h.diameter_mm for h in pattern.holes}, reverse=True):
+            asked = tuple(h for h in pattern.holes if h.diameter_mm == size)
+            # Kinds of switches share middles, so that contacts of one may stand about another's.
+            among = rest if asked[0] in posts else np.arange(len(board.holes))
+            rows = np.setdiff1d(_narrowed(case, pattern, asked, among), held)
+            if not len(rows):
+                continue
+            what, part = "holes of pegs", "pegs"
+            if asked[0] in posts:
+                what, part = "middle holes", "posts"
+            elif asked[0] in pattern.contacts:
+                what, part = (
+                    "holes of contacts",
+                    "sockets" if pattern.held_by == "socket" else "pins",
+                )
             yield from group(
                 POST_NARROW,
-                Measures(board.holes.diameter[rows], holes_at(case, np.array(rows))),
-                f"middle holes of keys are {{worst}} wide; posts of {pattern.family} switches need "
-                f"at least {format_mm(post.least_mm)}",
-                limit=post.least_mm,
+                Measures(board.holes.diameter[rows], holes_at(case, rows)),
+                f"{what} of keys are {{worst}} wide; {part} of {pattern.family} switches need at "
+                f"least {format_mm(asked[0].least_mm)}",
+                limit=asked[0].least_mm,
             )
             return
+
+
+def _narrowed(case: Case, pattern: Pattern, asked: Sequence[PatternHole], among: Ints) -> Ints:
+    """Bare holes of sites that fit a pattern but for these holes, which are all too narrow."""
+    holes, slots = case.board.holes.take(among), case.board.slots
+    # Sizes that were exchanged may have made them narrower than any beside them.
+    most = asked[0].least_mm - ROUNDED_MM
+    narrow = tuple(replace(h, diameter_mm=(ROUNDED_MM, most), optional=False) for h in asked)
+    others = tuple(h for h in pattern.required if h not in asked)
+    asked_for = [replace(pattern, holes=others + narrow)]
+    away = np.array([np.hypot(*h.at_mm) for h in asked])
+    found: list[int] = []
+    for site in find_sites(holes, asked_for, slots=slots, shared=True):
+        rows = np.array(site.holes, dtype=np.int64)
+        from_middle = np.hypot(holes.x[rows] - site.x_mm, holes.y[rows] - site.y_mm)
+        there = np.abs(from_middle[:, None] - away) <= pattern.tolerance_mm
+        mine = rows[there.any(axis=1) & (holes.diameter[rows] <= most) & (holes.plated[rows] == 0)]
+        if len(mine) >= len(asked):
+            found += among[mine].tolist()
+    return np.unique(np.array(found, dtype=np.int64))
 
 
 def _posts_off(case: Case, pattern: Pattern, post: PatternHole, rest: Ints) -> Iterator[Finding]:

@@ -71,7 +71,7 @@ def test_a_key_without_its_pegs_is_of_another_footprint():
     assert gaps([0.0] * 8, {(1, 0), (1, 1)}) == []
 
 
-def keys_of(diameter: float, *, keys: int = 2, off: float = 0.0) -> Board:
+def keys_of(diameter: float, *, keys: int = 2, off: float = 0.0, socket: float = 3.0) -> Board:
     """A board of full-height keys whose middle holes have a diameter (places: published).
 
     The last one's middle hole is off its place.
@@ -81,7 +81,7 @@ def keys_of(diameter: float, *, keys: int = 2, off: float = 0.0) -> Board:
     posts = [(60.0 + 20 * k + off * (k == keys - 1), 20.0) for k in range(keys)]
     files = {
         "profile.gbr": layer("Profile,NP", frame(20 + 20 * keys, 40, 45, 0), pen=0.1),
-        "sockets.drl": drill(*holes, size=3.0, function=bare),
+        "sockets.drl": drill(*holes, size=socket, function=bare),
         "posts.drl": drill(*posts, size=diameter, function=bare),
     }
     members = tuple(Member(name, text.encode()) for name, text in files.items())
@@ -129,6 +129,14 @@ def test_a_middle_hole_too_narrow_for_the_post_of_its_switch(diameter):
     case = Case(keys_of(diameter), load_house())
     said = [(f.id, f.count, f.measured) for f in run_check(key_posts, case).findings]
     assert said == [("hole/post-narrow", 2, diameter)]
+
+
+@pytest.mark.parametrize(("diameter", "found"), [(2.7, True), (2.85, False), (1.5, False)])
+def test_holes_too_narrow_for_the_sockets_of_keys(diameter, found):
+    """Holes of sockets are 2.85 mm and wider; those of pins are for soldering."""
+    case = Case(keys_of(4.0, socket=diameter), load_house())
+    said = [(f.id, f.count, f.measured) for f in run_check(key_posts, case).findings]
+    assert said == ([("hole/post-narrow", 4, diameter)] if found else [])
 
 
 @pytest.mark.parametrize("diameter", [3.8, 4.0])
