@@ -349,7 +349,7 @@ def _placement_table(parts: Sequence[Component]) -> Table:
                 f"{part.x_mm:.4f}mm",
                 f"{part.y_mm:.4f}mm",
                 format_number(part.rotation_deg or 0.0, digits=2),
-                "Bottom" if part.side == "bottom" else "Top",
+                (part.side or "").capitalize(),
             )
             for part in parts
         ),

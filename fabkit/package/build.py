@@ -28,10 +28,14 @@ from fabkit.formats.drill.reader import read as read_drill
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.formats.gerber.reader import read as read_gerber
-from fabkit.formats.sidecars.jobfile import looks_like_job, read_job
+from fabkit.formats.sidecars.jobfile import JOB_NOT_JSON, looks_like_job, read_job
+from fabkit.formats.sidecars.jobfile import NONE as JOB_NONE
 from fabkit.formats.sidecars.model import JobFile
-from fabkit.formats.sidecars.netlist import looks_like_netlist, read_netlist
+from fabkit.formats.sidecars.netlist import NET_UNREAD, looks_like_netlist, read_netlist
+from fabkit.formats.sidecars.netlist import NONE as NETLIST_NONE
 from fabkit.formats.sidecars.tables import (
+    PARTS_NO_TABLE,
+    PLACEMENT_NO_TABLE,
     looks_like_parts,
     looks_like_placement,
     read_parts,
@@ -40,11 +44,13 @@ from fabkit.formats.sidecars.tables import (
 from fabkit.formats.sidecars.workbooks import is_workbook, sheet_texts
 from fabkit.geometry.segments import Box, join_boxes
 from fabkit.package.content import (
+    ARCHIVE,
     BINARY,
     NO_HINT,
     NO_LAYER,
     SPOILED,
     TEXT,
+    WEB_PAGE,
     ByProduct,
     Look,
     is_same_image,
@@ -68,7 +74,14 @@ from fabkit.package.naming import name_board
 from fabkit.package.opening import choose_set
 from fabkit.package.registration import register
 from fabkit.package.roles import UNKNOWN, Claim, assign_roles
-from fabkit.package.words import UNUSED, is_data_name, match_roles, read_function, read_name
+from fabkit.package.words import (
+    UNUSED,
+    is_data_name,
+    match_roles,
+    read_beside,
+    read_function,
+    read_name,
+)
 from fabkit.rules import load_rule
 
 NO_COPPER: Final = load_rule("package/no-copper")
@@ -147,9 +160,12 @@ def read_package(
     for member in beside:
         what = kind_of_data(member.data)
         text = read_byproduct(member.data, member.name, names) if what == TEXT else None
-        found = _find_spoiled(member, what, names) if text is None else None
+        found = _find_unread(member, what)
+        if text is None and found is None:
+            found = _find_spoiled(member, what, names)
         if text is not None:
             byproducts.append(text)
+        if text is not None and found is None:
             reason = text.reason
         elif found is not None or what in SPOILED:
             reason = what
@@ -275,6 +291,44 @@ def _find_spoiled(member: Member, what: str, read: Sequence[str]) -> Finding | N
         assumed="left out",
         severity=Severity.WARNING if kind is None else _NEEDED[kind],
     )
+
+
+_BESIDE: Final = {
+    RoleKind.JOB: (JOB_NOT_JSON, JOB_NONE),
+    RoleKind.NETLIST: (NET_UNREAD, NETLIST_NONE),
+    RoleKind.PLACEMENT: (
+        PLACEMENT_NO_TABLE,
+        "left out: places of parts are not compared with the pads",
+    ),
+    RoleKind.PARTS: (PARTS_NO_TABLE, "left out: parts are listed without it"),
+}
+"""The rule on a file that no reader takes, and what its loss costs."""
+
+
+def _find_unread(member: Member, what: str) -> Finding | None:
+    """Find a file that its name calls a job file, netlist or table and that is none.
+
+    Parameters
+    ----------
+    what
+        Its :func:`kind_of_data`.
+    """
+    kind = read_beside(member.name)
+    if kind is None or what == WEB_PAGE:
+        return None
+    rule, cost = _BESIDE[kind]
+    return Finding.of(
+        rule,
+        f"the name says {kind}, but the file is {_NOT_READ.get(what, what)}",
+        Place(file=member.name),
+        assumed=cost,
+    )
+
+
+_NOT_READ: Final = {
+    TEXT: "a text that cannot be read as one",
+    ARCHIVE: "a document that cannot be read as one",
+}
 
 
 def _settle_drills(

@@ -558,6 +558,7 @@ def _plating(text: str, others: Sequence[str]) -> Iterator[tuple[str, bool]]:
 
 # What a file is that is neither a layer nor a drill file
 
+ARCHIVE: Final = "an archive or office document"
 _FOREIGN: Final = (
     (b"%PDF", "a PDF document"),
     (b"%!PS", "a PostScript drawing"),
@@ -567,7 +568,7 @@ _FOREIGN: Final = (
     (b"BM", "a picture"),
     (b"<svg", "a drawing"),
     (b"<?xml", "an XML document"),
-    (b"PK\x03\x04", "an archive or office document"),
+    (b"PK\x03\x04", ARCHIVE),
     (b"\xd0\xcf\x11\xe0", "an office document"),
 )
 EMPTY: Final = "empty"

@@ -11,9 +11,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import PurePosixPath
 from typing import Final
 
+from fabkit.base.languages import in_english, without_accents
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.sidecars.model import Netlist
-from fabkit.package.languages import in_english, without_accents
 from fabkit.package.model import PackageFile, Role, RoleKind
 from fabkit.package.words import SIDE_WORDS, image_names, kind_of_word
 

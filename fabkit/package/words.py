@@ -14,7 +14,7 @@ from pathlib import PurePosixPath
 from typing import Final
 
 from fabkit.base.errors import UsageError
-from fabkit.package.languages import LATIN_WORDS, in_english, without_accents
+from fabkit.base.languages import LATIN_WORDS, in_english, list_in_english, without_accents
 from fabkit.package.model import Role, RoleKind, Side
 
 _K = RoleKind
@@ -421,6 +421,36 @@ def is_data_name(name: str) -> bool:
     if kind is None:
         return extension == "gbr" or extension in _DATA_EXTENSIONS
     return extension.startswith("g") or kind is RoleKind.DRILL
+
+
+_BESIDE_ENDINGS: Final = {
+    "gbrjob": _K.JOB,
+    **dict.fromkeys(("ipc", "d356", "356", "ipc356", "d356a"), _K.NETLIST),
+    **dict.fromkeys(("pos", "xy", "cpl"), _K.PLACEMENT),
+    "bom": _K.PARTS,
+}
+_TABLE_ENDINGS: Final = frozenset(("csv", "tsv", "txt", "xls", "xlsx", "xlsm", "ods"))
+_PLACEMENT_NAME: Final = re.compile(
+    r"\bpick ?(?:and |n )?place\b|\bplacements?\b|\bcentroids?\b|\b(?:pnp|cpl|pos|xy)\b"
+)
+_PARTS_NAME: Final = re.compile(r"\bbom\b|\bparts? ?(?:list|table)?\b|\bbill of materials?\b")
+
+
+def read_beside(name: str) -> RoleKind | None:
+    """Give what a name calls a file that is no layer: job file, netlist, or a table of parts.
+
+    >>> [str(read_beside(n)) for n in ("a.gbrjob", "Pick Place.csv", "Stückliste.xlsx", "bom.pdf")]
+    ['job file', 'placement table', 'parts table', 'None']
+    """
+    stem, extension = _stem(name)
+    if extension in _BESIDE_ENDINGS:
+        return _BESIDE_ENDINGS[extension]
+    if extension not in _TABLE_ENDINGS:
+        return None
+    said = " ".join((*_words(stem), list_in_english(stem)))
+    if _PLACEMENT_NAME.search(said):
+        return _K.PLACEMENT
+    return _K.PARTS if _PARTS_NAME.search(said) else None
 
 
 def _combine(words: NameSays, extension: NameSays) -> NameSays:

@@ -75,3 +75,31 @@ def test_an_empty_file_of_another_name_is_not(name: str) -> None:
 
 def test_the_whole_set_has_no_spoiled_file() -> None:
     assert "package/incomplete-file" not in ids(read_set(WHOLE))
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "rule"),
+    [
+        ("a-job.gbrjob", b'{"Header": {"GenerationSoftware"', "job/not-json"),
+        ("a-job.gbrjob", b"", "job/not-json"),
+        ("a.ipc", b"\0\1\2" * 50, "netlist/no-records"),
+        ("a.d356", b"P  UNITS CUST 0\n999\n", "netlist/no-records"),
+        ("Pick Place.csv", b"A,B,C\n1,2,3\n", "placement/no-table"),
+        ("a-bom.csv", b"See the other folder.\n", "partslist/no-table"),
+        ("St\xfcckliste.txt", b"", "partslist/no-table"),
+        ("pos.csv", b"Ref,X,Y,Rot\n,,,\nend,,,\n", "placement/no-table"),
+    ],
+)
+def test_what_lies_beside_the_layers_and_cannot_be_read_is_named(
+    name: str, data: bytes, rule: str
+) -> None:
+    """It costs checks, so the user decides; the message says which."""
+    made = read_set(WHOLE | {name: data})
+    (found,) = [p for p in made.problems if p.id == rule]
+    assert (found.places[0].file, found.consequence) == (name, Consequence.DECIDE)
+    assert not found.assumed or "left out" in found.assumed
+
+
+def test_what_only_bears_the_name_of_a_table_is_no_fault() -> None:
+    made = read_set(WHOLE | {"bom.html": b"<html><b>BOM</b></html>", "parts.pdf": b"%PDF-1.7\n"})
+    assert not [p for p in made.problems if p.id.startswith(("partslist/", "placement/"))]

@@ -378,6 +378,7 @@ CASES: dict[str, tuple[Files, Files]] = {
     ),
     "netlist/long-name": (netlist(POINTS[0].replace("317A  ", "317A B"), POINTS[1]), netlist()),
     "netlist/no-end": (netlist(end=""), netlist()),
+    "netlist/no-records": ({"board.ipc": "P  UNITS CUST 0\r\n999\r\n"}, netlist()),
     "netlist/after-end": (netlist(end="999\r\n" + POINTS[0]), netlist()),
     "netlist/layer-beyond": (
         netlist(*POINTS, record("327", c4="A", c21="J2", c27="-1", c39="A04X+005000Y+005000")),
@@ -419,6 +420,10 @@ CASES: dict[str, tuple[Files, Files]] = {
     ),
     "placement/side-assumed": (
         placement(*(row.replace("top", "0") for row in PLACED)),
+        placement(*PLACED),
+    ),
+    "placement/side-unknown": (
+        placement(*(row.replace("top", "left") for row in PLACED)),
         placement(*PLACED),
     ),
     "board/placement-outside": (placement(*PLACED, "J9,500,500,0,top"), placement(*PLACED)),

@@ -39,6 +39,10 @@ _SUM_MM: Final = 0.1
 """Thickness sums may be off by a tenth, or by this, whichever is more (our rule)."""
 
 
+NONE: Final = "left out: what it states of thickness, layers and finish is not used"
+"""What a job file that cannot be read costs."""
+
+
 def looks_like_job(data: bytes) -> bool:
     """Check whether the bytes are JSON with at least one member only job files have."""
     head = data[:3].removeprefix(b"\xef\xbb\xbf") + data[3:4096]
@@ -89,12 +93,14 @@ def _parse(data: bytes, log: ProblemLog) -> Mapping[str, Any]:
         raw = json.loads(data.decode("utf-8-sig", errors="replace"), object_pairs_hook=unique)
     except (ValueError, RecursionError) as error:
         where = error.pos if isinstance(error, json.JSONDecodeError) else None
-        log.add(JOB_NOT_JSON, f"not JSON: {str(error)[:120]}", offset=where)
+        said = error.msg[:80] if isinstance(error, json.JSONDecodeError) else "too deep"
+        log.add(JOB_NOT_JSON, f"the job file is no valid JSON ({said})", offset=where, assumed=NONE)
         return {}
     for key in dict.fromkeys(twice):
         log.add(JOB_KEY_TWICE, f"{key[:40]!r} twice", assumed="the last one is taken")
     if not isinstance(raw, dict):
-        log.add(JOB_NOT_JSON, f"the root is a {type(raw).__name__}, not an object")
+        kind = type(raw).__name__
+        log.add(JOB_NOT_JSON, f"the root of the job file is a {kind}, not an object", assumed=NONE)
         return {}
     return raw
 

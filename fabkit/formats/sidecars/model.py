@@ -78,7 +78,8 @@ class PlacedPart:
     x_mm: float
     y_mm: float
     rotation_deg: float
-    side: Side
+    side: Side | None
+    """None where its word names no face."""
     fitted: bool = True
     line: int = 0
 

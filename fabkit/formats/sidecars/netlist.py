@@ -19,6 +19,7 @@ from fabkit.base.units import INCH_MM
 from fabkit.formats.sidecars.model import Netlist, NetPoint, PointKind
 from fabkit.rules import load_rule
 
+NET_UNREAD: Final = load_rule("netlist/no-records")
 NET_LENGTH: Final = load_rule("netlist/line-length")
 NET_UNITS: Final = load_rule("netlist/units")
 NET_CODE: Final = load_rule("netlist/unknown-code")
@@ -27,6 +28,8 @@ NET_NAME: Final = load_rule("netlist/long-name")
 NET_NO_END: Final = load_rule("netlist/no-end")
 NET_AFTER_END: Final = load_rule("netlist/after-end")
 
+NONE: Final = "left out: nets are not compared with it"
+"""What a netlist that cannot be read costs."""
 _POINT_CODES: Final[dict[str, PointKind]] = {
     "317": "through",
     "327": "surface",
@@ -87,7 +90,7 @@ def read_netlist(data: bytes, *, name: str) -> Netlist:
         elif not reader.ended:
             reader.read_line(text, number, offset)
         offset += len(raw)
-    points = reader.finish()
+    points = reader.finish(cut=not data.endswith((b"\n", b"\r", b"\x1a")))
     return Netlist(name=name, points=points, problems=reader.log.freeze(data))
 
 
@@ -172,8 +175,18 @@ class _Reader:
         if len(self._records) == 1:
             self._first_point = offset
 
-    def finish(self) -> tuple[NetPoint, ...]:
-        if not self.ended:
+    def finish(self, *, cut: bool) -> tuple[NetPoint, ...]:
+        if not self._records:
+            self.log.add(
+                NET_UNREAD, "no record of the netlist states a net and a place", assumed=NONE
+            )
+        elif not self.ended and cut:
+            self.log.add(
+                NET_UNREAD,
+                "the netlist breaks off: its last line has no end, and record 999 is missing",
+                assumed="read up to there: nets after it are not compared",
+            )
+        elif not self.ended:
             self.log.add(NET_NO_END, "the end record 999 is missing")
         if self._units not in _UNITS:
             said = f"unknown units {self._units!r}" if self._units else "no units stated"

@@ -16,7 +16,8 @@ from itertools import pairwise
 from typing import Final
 
 from fabkit.base.findings import ProblemLog, Rule, Severity
-from fabkit.base.units import INCH_MM, MIL_MM
+from fabkit.base.languages import heading_in_english, in_english, letters_of, without_accents
+from fabkit.base.units import INCH_MM, MIL_MM, some_of
 from fabkit.formats.sidecars.model import ListedPart, PartsTable, PlacedPart, Placement, Side
 from fabkit.rules import load_rule
 
@@ -26,6 +27,7 @@ PLACEMENT_CELLS: Final = load_rule("placement/cells")
 PLACEMENT_DOUBLE: Final = load_rule("placement/double-designator")
 PLACEMENT_UNIT: Final = load_rule("placement/unit-assumed")
 PLACEMENT_SIDE: Final = load_rule("placement/side-assumed")
+PLACEMENT_SIDE_UNKNOWN: Final = load_rule("placement/side-unknown")
 PARTS_NO_TABLE: Final = load_rule("partslist/no-table")
 PARTS_ROW: Final = load_rule("partslist/bad-row")
 PARTS_CELLS: Final = load_rule("partslist/cells")
@@ -48,6 +50,8 @@ UNITS_MM: Final[Mapping[str, float]] = {
     "millimetre": 1.0,
     "millimetres": 1.0,
     "metric": 1.0,
+    "мм": 1.0,
+    "毫米": 1.0,
     "cm": 10.0,
     "um": 0.001,
     "in": INCH_MM,
@@ -62,7 +66,7 @@ UNITS_MM: Final[Mapping[str, float]] = {
 }
 _NUMBER: Final = re.compile(r"^([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([a-zA-Z\"]*)$")
 _HEADING_UNIT: Final = re.compile(
-    r"[\s_]*[\[(](mm|mils?|in|inch(?:es)?|thou)[\])]$|[-_](mm|mil|in)$"
+    r"[\s_]*[\[(（](mm|мм|毫米|mils?|in|inch(?:es)?|thou)[\])）]$|[-_](mm|mil|in)$"
 )
 
 
@@ -142,10 +146,10 @@ def line_offsets(data: bytes) -> list[int]:
 
 
 def normalise(heading: str) -> tuple[str, float | None]:
-    """Heading in lower-case letters and digits, and the unit it ends in.
+    """Heading in lower-case letters and digits, in English, and the unit it ends in.
 
-    >>> normalise('"Center-X (mm)"')
-    ('centerx', 1.0)
+    >>> normalise('"Center-X (mm)"'), normalise("Stückzahl")
+    (('centerx', 1.0), ('quantity', None))
     """
     text = heading.strip().strip("\"'#*").strip().lower()
     unit = None
@@ -153,7 +157,9 @@ def normalise(heading: str) -> tuple[str, float | None]:
     if found:
         unit = UNITS_MM[found[1] or found[2]]
         text = text[: found.start()]
-    return re.sub(r"[^a-z0-9]", "", text), unit
+    letters = letters_of(text)
+    english = heading_in_english(letters)
+    return english if english != letters else re.sub(r"[^a-z0-9]", "", text), unit
 
 
 def find_table(
@@ -401,13 +407,47 @@ _LISTED: Final = {
     "manufacturer": ("manufacturer", "mfr", "mfg", "maker", "manufacturername", "brand"),
 }
 _TOP: Final = frozenset(
-    ("top", "t", "front", "f", "toplayer", "topside", "primary", "componentside", "comp")
+    (
+        *("top", "t", "front", "f", "primary", "componentside", "comp", "component", "upper"),
+        *("recto", "avant", "frente", "fronte", "gora", "gorna", "gorny"),
+    )
 )
 _BOTTOM: Final = frozenset(
-    ("bottom", "bot", "b", "back", "bottomlayer", "bottomside", "secondary", "solderside", "solder")
+    (
+        *("bottom", "bot", "b", "back", "secondary", "solderside", "solder", "lower"),
+        *("verso", "arriere", "retro", "dol", "dolna", "dolny"),
+    )
 )
-_ABSENT_VALUES: Final = ("dnp", "dnf", "dni", "yes", "y", "true", "1", "x")
-_UNFITTED_VALUES: Final = ("no", "n", "false", "0", "dnp", "dnf", "dni")
+_ABSENT: Final = ("dnp", "dnf", "dni")
+_YES: Final = (
+    "yes",
+    "y",
+    "true",
+    "1",
+    "x",
+    "ja",
+    "j",
+    "oui",
+    "si",
+    "sim",
+    "tak",
+    "да",
+    "是",
+    "はい",
+)
+_NO: Final = ("no", "n", "false", "0", "nein", "non", "nao", "nee", "nie", "нет", "否", "いいえ")
+
+
+def _side_of(text: str) -> Side | None:
+    """Face that a word names, in any of our languages; None where it is no name of a face."""
+    word = re.sub(r"[^a-z0-9]", "", text.lower())
+    if word.startswith(("top", "front")):
+        return "top"
+    if word.startswith(("bot", "back")):
+        return "bottom"
+    words = [in_english(w) for w in re.findall(r"[a-z]+", without_accents(text).lower())]
+    top, bottom = bool(_TOP.intersection(words)), bool(_BOTTOM.intersection(words))
+    return None if top == bottom else "top" if top else "bottom"
 
 
 def _is_placement(fields: frozenset[str]) -> bool:
@@ -445,9 +485,8 @@ def _rows(
 
 def _is_fitted(row: Row) -> bool:
     """Whether a row's part is to be fitted, from its yes/no columns."""
-    if row.cells.get("absent", "").strip().lower() in _ABSENT_VALUES:
-        return False
-    return row.cells.get("fitted", "").strip().lower() not in _UNFITTED_VALUES
+    absent, fitted = (letters_of(row.cells.get(field, "")) for field in ("absent", "fitted"))
+    return absent not in (*_ABSENT, *_YES) and fitted not in (*_ABSENT, *_NO)
 
 
 def read_placement(data: bytes, *, name: str) -> Placement:
@@ -482,8 +521,16 @@ def read_placement(data: bytes, *, name: str) -> Placement:
         parts.append(part)
     if parts and not reader.unit_stated:
         log.add(PLACEMENT_UNIT, "no unit stated", assumed="read as millimetres")
+    if table.rows and not parts:
+        log.add(PLACEMENT_NO_TABLE, "no row below its headings has a designator and a position")
     if reader.guessed_sides:
         log.add(PLACEMENT_SIDE, "the side is not given in words", assumed=reader.guessed_sides)
+    for word, refs in reader.strange_sides.items():
+        log.add(
+            PLACEMENT_SIDE_UNKNOWN,
+            f"side {word[:40]!r} of {some_of(refs, 3)} names neither top nor bottom",
+            assumed="their face is left open",
+        )
     return Placement(
         name=name,
         parts=tuple(parts),
@@ -497,8 +544,8 @@ def _side_of_file(name: str, table: Table) -> Side | None:
     for line in table.preamble:
         found = re.search(r"(?i)\bside\s*[:=]\s*(top|bottom|front|back)", line)
         if found:
-            return "top" if found[1].lower() in _TOP else "bottom"
-    words = set(re.findall(r"[a-z]+", name.lower()))
+            return _side_of(found[1])
+    words = set(map(in_english, re.findall(r"[a-z]+", without_accents(name).lower())))
     top, bottom = bool(words & {"top", "front"}), bool(words & {"bottom", "bot", "back"})
     return None if top == bottom else "top" if top else "bottom"
 
@@ -515,6 +562,7 @@ class _Placer:
         self._file_side = file_side
         self.unit_stated = general is not None
         self.guessed_sides = ""
+        self.strange_sides: dict[str, list[str]] = {}
         self.nameless = 0
 
     def read(self, row: Row, offset: int | None) -> PlacedPart | None:
@@ -546,7 +594,7 @@ class _Placer:
             x_mm=x,
             y_mm=y,
             rotation_deg=turn[0] if turn else 0.0,
-            side=self._side(row),
+            side=self._side(row, ref),
             fitted=_is_fitted(row),
             line=row.line,
         )
@@ -560,17 +608,17 @@ class _Placer:
             self.unit_stated = True
         return number[0] * (unit or self._general or 1.0)
 
-    def _side(self, row: Row) -> Side:
-        word = re.sub(r"[^a-z0-9]", "", row.cells.get("side", "").lower())
-        if word in _TOP or word.startswith(("top", "front")):
-            return "top"
-        if word in _BOTTOM or word.startswith(("bot", "back")):
-            return "bottom"
-        if self._file_side is not None:
-            return self._file_side
+    def _side(self, row: Row, ref: str) -> Side | None:
+        word = row.cells.get("side", "").strip()
+        side = _side_of(word) or self._file_side
+        if side is not None:
+            return side
         if word in ("0", "1"):
             self.guessed_sides = "0 read as top, 1 as bottom"
             return "bottom" if word == "1" else "top"
+        if letters_of(word):
+            self.strange_sides.setdefault(word, []).append(ref)
+            return None
         self.guessed_sides = "read as top"
         return "top"
 
@@ -597,6 +645,8 @@ def read_parts(data: bytes, *, name: str) -> PartsTable:
                 log.add(PARTS_DOUBLE, f"{ref} is listed more than once", offset=at)
             seen.add(ref)
         rows.append(listed)
+    if table.rows and not rows:
+        log.add(PARTS_NO_TABLE, "no row below its headings has a designator or a quantity")
     return PartsTable(name=name, rows=tuple(rows), problems=log.freeze(data))
 
 

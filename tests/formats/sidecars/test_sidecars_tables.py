@@ -87,6 +87,56 @@ def test_side_from_the_file_name() -> None:
     assert "placement/side-assumed" in [p.id for p in guessed.problems]
 
 
+def test_a_side_that_is_neither_top_nor_bottom_is_left_open() -> None:
+    """Left is no face: the word and its parts are named, and none of the two is taken."""
+    data = b"Ref,X,Y,Rot,Side\nD1,1,2,0,Left\nD2,1,2,0,Left\nD3,1,2,0,Top\n"
+    read = read_placement(data, name="x.csv")
+    assert [p.side for p in read.parts] == [None, None, "top"]
+    (found,) = [p for p in read.problems if p.id == "placement/side-unknown"]
+    assert "'Left' of D1, D2 " in found.message
+
+
+@pytest.mark.parametrize(
+    ("heading", "sides"),
+    [
+        ("Bauteil;Wert;Bauform;X-Koordinate (mm);Y-Koordinate (mm);Drehung;Seite", "Oben Unten"),
+        ("Repère;Valeur;Boîtier;Position X (mm);Position Y (mm);Angle;Côté", "Dessus Dessous"),
+        ("Referencia;Valor;Huella;Centro X (mm);Centro Y (mm);Rotación;Cara", "Superior Inferior"),
+        ("Riferimento;Valore;Contenitore;X (mm);Y (mm);Rotazione;Lato", "Sopra Sotto"),
+        ("Referência;Valor;Encapsulado;Posição X(mm);Posição Y(mm);Ângulo;Lado", "Frente Verso"),
+        ("Aanduiding;Waarde;Behuizing;X (mm);Y (mm);Rotatie;Zijde", "Boven Onder"),
+        ("Oznaczenie;Wartość;Obudowa;Współrzędna X (mm);Współrzędna Y (mm);Obrót;Strona", "G D"),
+        ("Обозначение;Номинал;Корпус;X (мм);Y (мм);Угол;Сторона", "Верх Низ"),
+        ("位号;值;封装;中心X（毫米）;中心Y（毫米）;旋转角度;层", "顶层 底层"),
+        ("部品記号;値;パッケージ;X座標(mm);Y座標(mm);回転;面", "表面 裏面"),
+    ],
+)
+def test_headings_and_sides_in_other_languages(heading: str, sides: str) -> None:
+    """The trade writes its tables in ten languages; see ``base/languages.py``."""
+    top, bottom = sides.replace("G D", "Górna Dolna").split()
+    text = f"{heading}\nD1;1N;SOD;1,5;2,5;90;{top}\nSW2;P;push;3,5;4,5;0;{bottom}\n"
+    read = read_placement(text.encode(), name="x.csv")
+    assert [(p.ref, p.value, p.footprint, p.x_mm, p.y_mm, p.side) for p in read.parts] == [
+        ("D1", "1N", "SOD", 1.5, 2.5, "top"),
+        ("SW2", "P", "push", 3.5, 4.5, "bottom"),
+    ]
+    assert not read.problems
+
+
+@pytest.mark.parametrize(
+    "heading",
+    [
+        "Bauteil;Anzahl;Wert;Bestückt",
+        "Repère;Quantité;Valeur;Monté",
+        "Обозначение;Количество;Номинал;Установлен",
+        "位号;数量;参数;fitted",
+    ],
+)
+def test_parts_tables_in_other_languages(heading: str) -> None:
+    read = read_parts(f"{heading}\nD1 D2;2;1N;nein\n".encode(), name="x.csv")
+    assert [(r.refs, r.value, r.fitted) for r in read.rows] == [(("D1", "D2"), "1N", False)]
+
+
 @pytest.mark.parametrize(
     ("rows", "rule"),
     [
