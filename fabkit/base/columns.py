@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, ClassVar, Self, get_args, get_type_hints
+from typing import Any, ClassVar, Self, TypeVar, get_args, get_type_hints
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,21 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Shapes = NDArray[np.object_]
 """Object array of shapely geometries."""
+
+Key = TypeVar("Key")
+Value = TypeVar("Value")
+
+
+def gather(pairs: Iterable[tuple[Key, Value]]) -> dict[Key, list[Value]]:
+    """Values of each key, keys and values in the order in which they come.
+
+    >>> gather([("b", 1), ("a", 2), ("b", 3)])
+    {'b': [1, 3], 'a': [2]}
+    """
+    found: dict[Key, list[Value]] = {}
+    for key, value in pairs:
+        found.setdefault(key, []).append(value)
+    return found
 
 
 def rows_by(keys: NDArray[Any]) -> dict[Any, Ints]:

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from shapely.geometry import MultiPolygon
 
-from fabkit.base.columns import Floats, Ints, rows_by
+from fabkit.base.columns import Floats, Ints, gather, rows_by
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import INCH_MM, MIL_MM, format_mm, natural
 from fabkit.board.copper import NO_NET, find_pads, pad_centres
@@ -249,9 +249,7 @@ def _from_netlist(package: Package, layers: Sequence[Layer]) -> dict[str, Compon
     """Components by the references, pins and places of test points."""
     points, spots = netlist_points(package, layers)
     copper = sum(layer.kind is RoleKind.COPPER for layer in layers)
-    by_ref: dict[str, list[int]] = {}
-    for row, point in enumerate(points):
-        by_ref.setdefault(point.ref, []).append(row)
+    by_ref = gather((point.ref, row) for row, point in enumerate(points))
     return {
         ref: _listed(ref, [points[r] for r in rows], spots[rows], copper)
         for ref, rows in by_ref.items()

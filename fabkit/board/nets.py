@@ -17,7 +17,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, gather
 from fabkit.board.connectivity import Pieces, pieces_at
 from fabkit.board.copper import NO_NET, Copper
 from fabkit.formats.gerber.model import object_shapes
@@ -476,9 +476,7 @@ def find_shorts(copper: Copper) -> list[Short]:
 
 def find_terminal_shorts(terminals: Sequence[Terminal], copper: Copper) -> list[Short]:
     """Places where islands join several nets, by what terminals name alone."""
-    by_island: dict[int, list[Terminal]] = {}
-    for terminal in terminals:
-        by_island.setdefault(terminal.island, []).append(terminal)
+    by_island = gather((terminal.island, terminal) for terminal in terminals)
     found = []
     for island, mine in sorted(by_island.items()):
         nets = sorted({t.net for t in mine})

@@ -9,6 +9,7 @@ from functools import cached_property
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast, overload
 
+from fabkit.base.columns import gather
 from fabkit.base.errors import TooHeavy
 from fabkit.base.findings import (
     FINE_CLASS,
@@ -421,9 +422,7 @@ class CheckResult(Result, Sequence[Finding]):
         is one cause.
         """
         mine = [f for f in self.findings if f.consequence is consequence and not f.follows]
-        found: dict[str, list[Finding]] = {}
-        for name, finding in zip(cause_names((f.id, f.choice) for f in mine), mine, strict=True):
-            found.setdefault(name, []).append(finding)
+        found = gather(zip(cause_names((f.id, f.choice) for f in mine), mine, strict=True))
         return tuple(map(tuple, found.values()))
 
     def exit_status(self, fail_on: Severity | None) -> int:

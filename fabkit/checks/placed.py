@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.base.columns import Bools, Floats
+from fabkit.base.columns import Bools, Floats, gather
 from fabkit.base.findings import Finding, Rule, Severity
 from fabkit.base.units import counted, natural, some_of
 from fabkit.board.components import placed_parts
@@ -157,9 +157,10 @@ class _Rows:
 
     def kinds(self) -> Iterator[list[int]]:
         """Rows of parts alike, of which there are enough to vote."""
-        groups: dict[tuple[object, ...], list[int]] = defaultdict(list)
-        for row, (part, site) in enumerate(zip(self.parts, self.sites, strict=True)):
-            groups[(part.footprint, *site.kind)].append(row)
+        groups = gather(
+            ((part.footprint, *site.kind), row)
+            for row, (part, site) in enumerate(zip(self.parts, self.sites, strict=True))
+        )
         yield from (rows for rows in groups.values() if len(rows) >= FEWEST)
 
 
@@ -325,10 +326,7 @@ def _missing(
     sites: dict[str, _Site], listed: Collection[str], *, left_out: Collection[str]
 ) -> list[str]:
     """Parts that are not listed, though nearly all others of their kind are."""
-    kinds: dict[tuple[str, int, int, int], list[str]] = defaultdict(list)
-    for ref, site in sites.items():
-        if ref not in left_out:
-            kinds[site.kind].append(ref)
+    kinds = gather((site.kind, ref) for ref, site in sites.items() if ref not in left_out)
     out = []
     for refs in kinds.values():
         absent = [ref for ref in refs if ref not in listed]

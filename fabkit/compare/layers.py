@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Floats, Ints, Shapes
+from fabkit.base.columns import Floats, Ints, Shapes, gather
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board, Layer
 from fabkit.compare.aligning import voted_shifts
@@ -98,10 +98,9 @@ def compare_layers(
 
 def _outer_pairs(old: Board, new: Board) -> dict[RoleKind, list[_Pair]]:
     """Pairs of outer layers by kind, where each board has just one on either side."""
-    found: dict[RoleKind, list[_Pair]] = {}
-    for pair in _pairs(old, new):
-        if pair.either.side is not None:
-            found.setdefault(pair.either.kind, []).append(pair)
+    found = gather(
+        (pair.either.kind, pair) for pair in _pairs(old, new) if pair.either.side is not None
+    )
     return {kind: pairs for kind, pairs in found.items() if len(pairs) == 2}
 
 

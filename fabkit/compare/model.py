@@ -11,7 +11,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from fabkit.base.columns import Floats, Shapes
+from fabkit.base.columns import Floats, Shapes, gather
 from fabkit.base.findings import Finding, Severity, worst_first
 from fabkit.base.tables import Result, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
@@ -511,9 +511,7 @@ def _paired(
     key: Callable[[Finding], tuple[object, ...]],
 ) -> tuple[list[tuple[Finding, Finding]], list[Finding], list[Finding]]:
     """Pairs of one key in order, and what is left of each."""
-    waiting: dict[object, list[Finding]] = {}
-    for finding in sorted(old, key=lambda f: f.message):
-        waiting.setdefault(key(finding), []).append(finding)
+    waiting = gather((key(finding), finding) for finding in sorted(old, key=lambda f: f.message))
     pairs, fresh = [], []
     for finding in sorted(new, key=lambda f: f.message):
         found = waiting.get(key(finding))

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Floats, gather
 from fabkit.base.units import and_words, counted, format_mm, format_number, some_of
 from fabkit.compare.model import HALF_KEY_MM, Alignment, Change, Verb, What
 from fabkit.geometry.segments import turned
@@ -206,9 +206,7 @@ def _step(change: Change) -> tuple[object, ...]:
 
 def _alike(changes: Iterable[Change]) -> list[list[Change]]:
     """Gather what changed alike, and the few of one verb that each changed another way."""
-    groups: dict[tuple[object, ...], list[Change]] = defaultdict(list)
-    for change in changes:
-        groups[_step(change)].append(change)
+    groups = gather((_step(change), change) for change in changes)
     few: dict[Verb, list[Change]] = defaultdict(list)
     made = []
     kinds = Counter(step[0] for step in groups)
@@ -227,9 +225,7 @@ def _holes(own: Sequence[Change], keys: Sequence[Keys]) -> Iterator[str]:
         return
     rest, each = at_each_key(holes, keys)
     yield from each
-    groups: dict[tuple[What, Verb], list[Change]] = defaultdict(list)
-    for change in rest:
-        groups[change.what, change.verb].append(change)
+    groups = gather(((change.what, change.verb), change) for change in rest)
     if groups:
         ranked = sorted(groups.values(), key=lambda g: -len(g))
         yield _sentence("; ".join(_hole_words(group) for group in ranked))
@@ -345,9 +341,7 @@ def _named(own: Sequence[Change]) -> Iterator[str]:
     parts = [c for c in own if c.what in (What.PART, What.NET, What.PIN)]
     if not parts:
         return
-    groups: dict[tuple[What, Verb], list[Change]] = defaultdict(list)
-    for change in parts:
-        groups[change.what, change.verb].append(change)
+    groups = gather(((change.what, change.verb), change) for change in parts)
     said = []
     for (what, verb), group in groups.items():
         first = group[0].message

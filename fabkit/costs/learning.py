@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.base.columns import Bools, Floats
+from fabkit.base.columns import Bools, Floats, gather
 from fabkit.base.errors import UnreadableInput
 from fabkit.base.tables import Result, Table, columns_of
 from fabkit.base.units import counted
@@ -676,9 +676,7 @@ def _parcel_doubt(asked: Asked, parcels: Parcels | None) -> float:
 
 def _in_words(chosen: Sequence[Asked]) -> tuple[str, ...]:
     """Orders of one size in one sentence."""
-    found: dict[str, list[int]] = {}
-    for one in chosen:
-        found.setdefault(one.words.partition(" ")[2], []).append(one.quantity)
+    found = gather((one.words.partition(" ")[2], one.quantity) for one in chosen)
     return tuple(
         f"ask for {' and '.join(map(str, sorted(quantities)))} {rest}"
         for rest, quantities in found.items()

@@ -17,7 +17,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Floats, Ints, gather
 from fabkit.geometry.neighbours import PointTree, label_groups, usual_gap
 from fabkit.geometry.segments import turned
 from fabkit.keyboard.model import Group, Key, Keyboard
@@ -213,9 +213,7 @@ def thumb_keys(
     most = Counter(round(a) for a in angles).most_common(1)[0][0]
     middle = sorted(seen_y)[len(seen_y) // 2]
 
-    columns: dict[int, list[float]] = defaultdict(list)
-    for (_, column), angle in zip(cells, angles, strict=True):
-        columns[column].append(angle)
+    columns = gather((column, angle) for (_, column), angle in zip(cells, angles, strict=True))
     splayed = [
         angle
         for mine in columns.values()

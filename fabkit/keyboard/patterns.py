@@ -16,7 +16,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 
-from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints, gather
 from fabkit.board.model import BoardSlots, Holes
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.segments import turned
@@ -628,9 +628,7 @@ def _chains(points: Floats, pitch_mm: float, tolerance_mm: float) -> list[list[i
     edges: list[list[int]] = [*pairs.tolist(), *pairs[:, ::-1].tolist()]
     angles = np.arctan2(step[:, 1], step[:, 0])
     angles = np.concatenate([angles, np.arctan2(-step[:, 1], -step[:, 0])])
-    onward: dict[int, list[int]] = {}
-    for k, (start, _) in enumerate(edges):
-        onward.setdefault(start, []).append(k)
+    onward = gather((start, k) for k, (start, _) in enumerate(edges))
     following = [-1] * len(edges)
     has_before = [False] * len(edges)
     for k, (_, end) in enumerate(edges):

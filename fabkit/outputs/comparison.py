@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from typing import Final
 
+from fabkit.base.columns import gather
 from fabkit.base.tables import Cell, Column, Record, Table
 from fabkit.base.units import counted, format_mm, format_number, some_of
 from fabkit.compare.judging import Judgement, Returned
@@ -323,9 +324,7 @@ def _is_area(change: Record) -> bool:
 
 def sections(changes: Sequence[Record], *, full: bool) -> Iterator[tuple[str, list[str]]]:
     """Gather changes by what they are of: a title and lines."""
-    by_what: dict[str, list[Record]] = {}
-    for change in changes:
-        by_what.setdefault(change["kind"].split("/")[0], []).append(change)
+    by_what = gather((change["kind"].split("/")[0], change) for change in changes)
     for what, mine in by_what.items():
         title = PLURALS.get(what, f"{what}s" if what not in AREAS else what)
         yield title, list(gathered(mine, full=full))
@@ -450,9 +449,7 @@ def _print_findings(console: Terminal, findings: Record) -> None:
 def finding_lines(findings: Record) -> Iterator[str]:
     """List what the checks find now and did not before, and the other way round."""
     for word, listed in (("new", findings["new"]), ("gone", findings["gone"])):
-        by_rule: dict[tuple[str, str], list[Record]] = {}
-        for finding in listed:
-            by_rule.setdefault((finding["severity"], finding["id"]), []).append(finding)
+        by_rule = gather(((finding["severity"], finding["id"]), finding) for finding in listed)
         for (severity, key), group in by_rule.items():
             # One rule speaks once of each file, and of notes one is enough.
             shown = group if severity != "note" else group[:1]

@@ -13,6 +13,7 @@ from difflib import get_close_matches
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING
 
+from fabkit.base.columns import gather
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Consequence
 from fabkit.base.tables import Record, picked
@@ -433,9 +434,7 @@ def print_bill(console: Terminal, bill: Bill) -> None:
 
 def left_by_reason(bill: Bill) -> dict[str, str]:
     """Give what is not bought by its reason, runs of references shortened, rows counted."""
-    found: dict[str, list[str]] = {}
-    for ref, reason in bill.left_out:
-        found.setdefault(reason, []).append(ref)
+    found = gather((reason, ref) for ref, reason in bill.left_out)
     return {why: _left_words(refs) for why, refs in found.items()}
 
 

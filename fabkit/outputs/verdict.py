@@ -20,6 +20,7 @@ from urllib.parse import quote
 from xml.etree import ElementTree as ET
 
 from fabkit.base import VERSION
+from fabkit.base.columns import gather
 from fabkit.base.findings import Severity, cause_names, times
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
@@ -261,11 +262,7 @@ def checks_table(checks: Sequence[Record]) -> Table:
 
 def _blind(checks: Sequence[Record]) -> dict[str, list[str]]:
     """Ids of the checks that could not judge, by what was missing."""
-    blind: dict[str, list[str]] = {}
-    for check in checks:
-        if check["state"] == "not judged":
-            blind.setdefault(check["reason"], []).append(check["id"])
-    return blind
+    return gather((c["reason"], c["id"]) for c in checks if c["state"] == "not judged")
 
 
 def _skipped(checks: Sequence[Record]) -> list[str]:
@@ -284,9 +281,7 @@ def causes_of(findings: Sequence[Record]) -> dict[str, list[list[Record]]]:
     for word in dict.fromkeys(finding["consequence"] for finding in findings):
         mine = [f for f in findings if f["consequence"] == word and "follows" not in f]
         names = cause_names((f["id"], f.get("choice", "")) for f in mine)
-        groups: dict[str, list[Record]] = {}
-        for name, finding in zip(names, mine, strict=True):
-            groups.setdefault(name, []).append(finding)
+        groups = gather(zip(names, mine, strict=True))
         if groups:
             causes[word] = list(groups.values())
     return causes
@@ -294,11 +289,7 @@ def causes_of(findings: Sequence[Record]) -> dict[str, list[list[Record]]]:
 
 def echoes_of(findings: Sequence[Record]) -> dict[str, list[Record]]:
     """Group the findings that follow from others by the rule that they follow from."""
-    echoes: dict[str, list[Record]] = {}
-    for finding in findings:
-        if "follows" in finding:
-            echoes.setdefault(finding["follows"], []).append(finding)
-    return echoes
+    return gather((f["follows"], f) for f in findings if "follows" in f)
 
 
 def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:

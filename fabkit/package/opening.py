@@ -21,6 +21,7 @@ from itertools import compress
 from pathlib import Path, PurePosixPath
 from typing import Final
 
+from fabkit.base.columns import gather
 from fabkit.base.errors import LimitExceeded, SeveralPackages, UnreadableInput
 from fabkit.base.findings import Finding, Place
 from fabkit.base.limits import DEFAULT_LIMITS, Limits, how_to_raise
@@ -662,9 +663,7 @@ def _telling(says: NameSays) -> tuple[RoleKind, str | None] | None:
 def _refuse_several_folders(
     source: str, layers: Sequence[Member], archives: Sequence[Member]
 ) -> None:
-    folders: dict[str, list[Member]] = defaultdict(list)
-    for member in layers:
-        folders[str(_home(member))].append(member)
+    folders = gather((str(_home(member)), member) for member in layers)
     if len(folders) < 2:
         return
     seen: dict[tuple[RoleKind, str | None], str] = {}

@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.columns import gather
 from fabkit.base.errors import UsageError
 from fabkit.base.units import natural, some_of
 from fabkit.board.copper import Copper
@@ -53,10 +54,7 @@ def find_bridges(
     pins: Iterable[Pin], parts: Mapping[str, Component], keys: Collection[str]
 ) -> tuple[Bridge, ...]:
     """Diodes, jumpers and resistors between two nets, by reference."""
-    by_ref: dict[str, list[Pin]] = defaultdict(list)
-    for pin in pins:
-        if pin.ref not in keys:
-            by_ref[pin.ref].append(pin)
+    by_ref = gather((pin.ref, pin) for pin in pins if pin.ref not in keys)
     found: list[Bridge] = []
     for ref in sorted(by_ref, key=natural):
         kind = _kind(ref, parts.get(ref))
@@ -66,10 +64,7 @@ def find_bridges(
         if throws:
             found += _changeover(ref, throws, _face(by_ref[ref]))
             continue
-        ends: dict[str, list[Pin]] = defaultdict(list)
-        for pin in by_ref[ref]:
-            if pin.node:
-                ends[pin.node].append(pin)
+        ends = gather((pin.node, pin) for pin in by_ref[ref] if pin.node)
         if len(ends) == 2:
             found.append(_bridge(ref, kind, ends))
         elif len(ends) == 3 and kind == "diode":
@@ -252,10 +247,11 @@ def bridges_as_used(
         known = used.get(pair)
         if known is None or (known.face == -fitted_face and bridge.face != -fitted_face):
             used[pair] = bridge
-    table: dict[str, list[Bridge]] = defaultdict(list)
-    for bridge in sorted(used.values(), key=lambda b: natural(b.ref)):
-        for node in bridge.nodes:
-            table[node].append(bridge)
+    table = gather(
+        (node, bridge)
+        for bridge in sorted(used.values(), key=lambda b: natural(b.ref))
+        for node in bridge.nodes
+    )
     return {node: tuple(mine) for node, mine in table.items()}
 
 
@@ -412,9 +408,7 @@ def find_key_pins(board: Board, pins: Pins, keys: Sequence[Key]) -> tuple[KeyPin
     keys
         Those of its keyboard.
     """
-    by_ref: dict[str, list[Pin]] = defaultdict(list)
-    for pin in pins.pins:
-        by_ref[pin.ref].append(pin)
+    by_ref = gather((pin.ref, pin) for pin in pins.pins)
     parts = {c.ref: c for c in board.components}
     standing = {k: [r for r in key.refs if r in by_ref] for k, key in enumerate(keys)}
     taken = {r for refs in standing.values() for r in refs}
@@ -544,9 +538,7 @@ def throws_of(pins: Sequence[Pin]) -> tuple[tuple[Pin, Pin], ...]:
     -------
     Two pairs, each of one outer and the middle pad; empty when the part has other than three pads.
     """
-    pads: dict[str, list[Pin]] = defaultdict(list)
-    for pin in pins:
-        pads[pin.pin].append(pin)
+    pads = gather((pin.pin, pin) for pin in pins)
     if len(pads) != 3:
         return ()
     names = sorted(pads, key=natural)

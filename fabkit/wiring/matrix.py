@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats, Shapes
+from fabkit.base.columns import Floats, Shapes, gather
 from fabkit.base.errors import UsageError
 from fabkit.board.copper import Copper, outer_face
 from fabkit.geometry.neighbours import label_groups
@@ -110,11 +110,12 @@ def _rows_by_place(sides: Sequence[set[str]], pairs: Sequence[Pair], cells: Sequ
     """Choose the set whose lines keep to one layout row; the smaller set when both are alike."""
     wander = []
     for side in sides:
-        met: dict[str, list[Cell]] = defaultdict(list)
-        for pair, cell in zip(pairs, cells, strict=True):
-            for line in pair:
-                if line.node in side:
-                    met[line.node].append(cell)
+        met = gather(
+            (line.node, cell)
+            for pair, cell in zip(pairs, cells, strict=True)
+            for line in pair
+            if line.node in side
+        )
         # A row's keys lie in many columns of the layout but in few of its rows.
         wander.append(
             sum(len({c[0] for c in mine}) - len({c[1] for c in mine}) for mine in met.values())
@@ -339,10 +340,9 @@ def _certain(pairs: Sequence[_Pair]) -> dict[str, _Pair]:
     # A diode far from its key stands in a bank of diodes that all lie alike on the board.
     lies = Counter(lie for _, lie in {(p.key, p.lie) for p in pairs})
     alike = BANK_SHARE * len({p.key for p in pairs})
-    mine: dict[str, list[_Pair]] = defaultdict(list)
-    for pair in pairs:
-        if pair.away_mm <= NEAR_MM or lies[pair.lie] >= alike:
-            mine[pair.key].append(pair)
+    mine = gather(
+        (pair.key, pair) for pair in pairs if pair.away_mm <= NEAR_MM or lies[pair.lie] >= alike
+    )
     certain = {k: p[0] for k, p in mine.items() if len({q.line for q in p}) == 1}
     # Where several lines are possible, the pair counts that lies to its key as most others do.
     ways = Counter(p.way for p in certain.values())

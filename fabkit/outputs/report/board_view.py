@@ -9,6 +9,7 @@ from typing import Final
 
 import shapely
 
+from fabkit.base.columns import gather
 from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.copper import NO_NET
@@ -344,11 +345,9 @@ def pins_table(board: Board) -> Table:
     parts = [c for c in board.components if any(net for _, net in c.pins)]
     most = max((len(c.pins) for c in parts), default=0)
     hubs = [c for c in parts if len(c.pins) >= max(FEWEST_PINS, most / 2)]
-    ends: dict[str, list[tuple[str, str]]] = {}
-    for part in parts:
-        for pin, net in part.pins:
-            if net not in NO_NET:
-                ends.setdefault(net, []).append((part.ref, pin))
+    ends = gather(
+        (net, (part.ref, pin)) for part in parts for pin, net in part.pins if net not in NO_NET
+    )
     rows = tuple(
         (hub.ref, hub.value, pin, *_ends(hub, pin, net, ends.get(net, [])))
         for hub in hubs
