@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Final, TypeVar
+from typing import Final, TypeVar
 
 import numpy as np
 import shapely
@@ -17,6 +17,7 @@ from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber import standard
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes
 from fabkit.formats.sidecars.model import Netlist
+from fabkit.geometry.areas import touched
 from fabkit.geometry.segments import Points
 
 BESIDE_MM: Final = 0.002
@@ -395,10 +396,4 @@ def surface_pads(copper: Copper) -> Ints:
     # A pad that states no function may be for a part.
     attached = copper.pads_stating(ATTACHED) | (pads.function < 0)
     rows = np.flatnonzero((outer_face(copper) != 0) & attached).astype(np.int32)
-    if not len(rows) or not len(copper.board.hole_shapes):
-        return rows
-    tree = shapely.STRtree(copper.board.hole_shapes)
-    spots = shapely.points(pads.x[rows], pads.y[rows])
-    held: Any = np.unique(tree.query(spots, predicate="intersects")[0])
-    free: Ints = np.delete(rows, held).astype(np.int32)
-    return free
+    return rows[~touched(shapely.points(pads.x[rows], pads.y[rows]), copper.board.hole_shapes)]

@@ -14,7 +14,7 @@ from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Place, Rule, places_at
 from fabkit.base.units import OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.board.model import Edge, EdgePath, PathKind, Reading, size_words
-from fabkit.geometry.areas import polygons_of, without_openings
+from fabkit.geometry.areas import polygons_of, touched, without_openings
 from fabkit.rules import load_rule
 
 PROFILE_STRAY: Final = load_rule("profile/stray-lines")
@@ -331,11 +331,7 @@ def drop_letters(found: Candidates, stray: Shapes, outline: Outline) -> Candidat
         return found
     boxes = shapely.bounds(found.filled)
     small = np.maximum(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]) < _LETTER_MM
-    near = np.zeros(len(found), dtype=bool)
-    rows, _ = shapely.STRtree(strays).query(
-        found.filled[small], predicate="dwithin", distance=_LETTER_MM
-    )
-    near[np.flatnonzero(small)[rows]] = True
+    near = small & touched(found.filled, strays, within_mm=_LETTER_MM)
     if near.any():
         many = int(np.count_nonzero(near))
         outline.leave_out(

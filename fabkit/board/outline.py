@@ -42,6 +42,7 @@ from fabkit.board.figures import (
 from fabkit.board.model import EdgePath, PathKind, size_words
 from fabkit.board.panel import find_perforations, find_tabs
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes
+from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree, boxes_of, boxes_of_groups
 from fabkit.geometry.outlines import SAME_END_MM, Figures, figures_of, find_figures
 from fabkit.geometry.segments import Segments, with_starts
@@ -289,9 +290,7 @@ def _may_be_openings(shapes: Shapes, evidence: Evidence, found: Outline) -> Bool
     rows = np.flatnonzero(shapely.contains(found.shape, shapes) & (shapely.area(shapes) > 0))
     disc = np.pi * shapely.minimum_bounding_radius(shapes[rows]) ** 2
     rows = rows[shapely.area(shapes[rows]) < _DISC * disc]
-    marks = shapely.STRtree(shapely.points(evidence.marks))
-    marked = marks.query(shapes[rows], predicate="intersects")[0]
-    out[np.delete(rows, np.unique(marked))] = True
+    out[rows[~touched(shapes[rows], shapely.points(evidence.marks))]] = True
     return out
 
 

@@ -13,6 +13,7 @@ from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.board.figures import counts_in
 from fabkit.board.model import EdgePath, Panel, PathKind
+from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree, label_groups
 
 _BOARD_SHARE: Final = 0.1
@@ -147,12 +148,8 @@ def _split(profile: BaseGeometry, lines: list[BaseGeometry]) -> Shapes:
 
 def _off(points: Floats, rows: Sequence[BaseGeometry]) -> Floats:
     """Points that are no holes of a perforation."""
-    if not rows or not len(points):
-        return points
-    on, _ = shapely.STRtree(rows).query(
-        shapely.points(points), predicate="dwithin", distance=_SAME_PLACE_MM
-    )
-    return np.delete(points, on, axis=0)
+    holes = np.array(rows, dtype=object)
+    return points[~touched(shapely.points(points), holes, within_mm=_SAME_PLACE_MM)]
 
 
 def _strips(pieces: Shapes, bounds: tuple[float, float, float, float]) -> Bools:

@@ -29,6 +29,7 @@ from fabkit.checks.hole_spacing import crossings
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge
 from fabkit.formats.gerber.model import Kind
+from fabkit.geometry.areas import touched
 from fabkit.geometry.facing import FacetTree, facets_of, thin_out
 from fabkit.geometry.neighbours import PointTree, boxes_of, boxes_of_groups, label_groups
 from fabkit.package.model import RoleKind
@@ -113,13 +114,9 @@ def edge(case: Case) -> Iterator[Finding]:
         over = (piece >= 0) & ~drawn[rows[piece]] if len(rows) else piece >= 0
         distance = np.concatenate((distance, np.zeros(np.count_nonzero(over))))
         middle = np.concatenate((middle, shapely.get_coordinates(on_rim[over])))
-        if len(halved) and len(middle):
-            # What lies this near to one is its pad.
-            spared = shapely.STRtree(halved).query(
-                shapely.points(middle), predicate="dwithin", distance=1.0
-            )[0]
-            distance, middle = np.delete(distance, spared), np.delete(middle, spared, axis=0)
-        near.append(Spots.on_layer(index, *join_stretches(distance, middle)))
+        # What lies this near to one is its pad.
+        own = touched(shapely.points(middle), halved, within_mm=1.0)
+        near.append(Spots.on_layer(index, *join_stretches(distance[~own], middle[~own])))
         points = shapely.point_on_surface(pieces)
         outside = np.flatnonzero(
             (pieces_at(boards, points) < 0) & ~shapely.intersects(profile, pieces)
@@ -244,12 +241,8 @@ def score(case: Case) -> Iterator[Finding]:
         edges = boundary.lines(facet)
         distance = shapely.distance(lines[line], edges)
         middle = midway(lines[line], edges)
-        beside = distance > 0
-        if len(common):
-            # The flanks of what crosses come near the line too.
-            spots = shapely.points(middle)
-            hit = shapely.STRtree(common).query(spots, predicate="dwithin", distance=reach)[0]
-            beside[hit] = False
+        # The flanks of what crosses come near the line too.
+        beside = (distance > 0) & ~touched(shapely.points(middle), common, within_mm=reach)
         near.append(Spots.on_layer(index, *join_stretches(distance[beside], middle[beside])))
     yield from group(
         SCORE_CUT,

@@ -159,9 +159,7 @@ def _loose_ends(copper: Copper, index: int, layer: Layer) -> tuple[Ints, Floats,
         other = (dark[solid[shape]] != owner[end]) & ~covered[end]
         end, shape = end[other], solid[shape[other]]
         covered[end[shapely.intersects(shapes[shape], ends[end])]] = True
-    tree = shapely.STRtree(ends)
-    covered[tree.query(copper.board.hole_shapes, predicate="intersects")[1]] = True
-    loose = np.flatnonzero(~covered)
+    loose = np.flatnonzero(~covered & ~touched(ends, copper.board.hole_shapes))
     return owner[loose], x[loose], y[loose]
 
 

@@ -185,12 +185,8 @@ def _spots(case: Case, copper: Copper, rows: Ints) -> Floats:
     pads = copper.pads
     cuts = case.shared(cuts_of)
     table = np.column_stack((pads.x[rows], pads.y[rows], outer_face(copper)[rows])).astype(float)
-    if len(cuts.shapes):
-        hit = shapely.STRtree(cuts.shapes).query(
-            shapely.points(table[:, :2]), predicate="intersects"
-        )[0]
-        # A pad with a hole takes its wire from either face.
-        table[hit, 2] = 0
+    # A pad with a hole takes its wire from either face.
+    table[touched(shapely.points(table[:, :2]), cuts.shapes), 2] = 0
     return np.unique(np.round(table, 3), axis=0)
 
 

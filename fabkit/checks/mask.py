@@ -29,7 +29,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge, spots_at
 from fabkit.formats.gerber.model import object_shapes
-from fabkit.geometry.areas import clip_each
+from fabkit.geometry.areas import clip_each, touched
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
 from fabkit.geometry.neighbours import PointTree, boxes_of_groups, label_groups
 from fabkit.package.model import RoleKind
@@ -164,12 +164,9 @@ def attached_pads(case: Case, copper: Copper, pads: Ints) -> Bools:
     if not known.all() and case.board.copper:
         cuts = case.shared(cuts_of)
         small = np.flatnonzero((cuts.width <= VIA_MM) & (cuts.plated != 0))
-        via = np.zeros(len(pads), dtype=bool)
-        if len(small):
-            tree = shapely.STRtree(shapely.points(cuts.x[small], cuts.y[small]))
-            spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
-            via[tree.query(spots, predicate="dwithin", distance=0.05)[0]] = True
-        out = np.where(known, out, ~via)
+        vias = shapely.points(cuts.x[small], cuts.y[small])
+        spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
+        out = np.where(known, out, ~touched(spots, vias, within_mm=0.05))
     drawn = shapely.area(copper.pad_shapes[pads]) > AREA_MM2
     return np.asarray(out & drawn & (copper.pads.island[pads] >= 0))
 
@@ -515,8 +512,8 @@ def shared(case: Case) -> Iterator[Finding]:
         rows, lines = rows[bared], lines[bared]
         # Openings of bare holes for alternative parts may link pads that have no web to lose.
         lines = shapely.difference(shapely.difference(lines, shapes[one[rows]]), shapes[two[rows]])
-        holed = shapely.STRtree(case.shared(cuts_of).shapes).query(lines, predicate="intersects")[0]
-        rows, lines = np.delete(rows, holed), np.delete(lines, holed)
+        whole = ~touched(lines, case.shared(cuts_of).shapes)
+        rows, lines = rows[whole], lines[whole]
         xy = shapely.get_coordinates(shapely.centroid(lines))
         yield from group(
             SHARED,
@@ -617,8 +614,7 @@ def tracks(case: Case) -> Iterator[Finding]:
         strokes = np.flatnonzero(objects.stroked & objects.dark & (own.piece >= 0))
         lines = object_shapes(side.copper.file, strokes)
         # Thousands of strokes are asked about the few openings that are left, not about all.
-        meeting, _ = shapely.STRtree(lines).query(side.openings[over], predicate="intersects")
-        over = over[np.unique(meeting)]
+        over = over[touched(side.openings[over], lines)]
         middle = shapely.get_coordinates(shapely.centroid(side.openings[over]))
         over = over[on_board(case, *middle.T)] if len(over) else over
         over = over[~along_edge(case, side.openings[over])]

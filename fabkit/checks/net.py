@@ -34,6 +34,7 @@ from fabkit.checks.model import Case, NotJudged
 from fabkit.checks.worst import Measures, group
 from fabkit.formats.gerber.model import pen_widths
 from fabkit.formats.sidecars.netlist import NET_NO_END
+from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.kinds import kind_of
@@ -391,13 +392,7 @@ def _unlisted(case: Case, copper: Copper, aligned: Aligned) -> Iterator[Finding]
     pads = pads[attached_pads(case, copper, pads)]
     if len(pads) < FEW_PADS:
         return
-    points = shapely.points(spots)
-    listed = np.zeros(len(pads), dtype=bool)
-    listed[
-        shapely.STRtree(points).query(
-            copper.pad_shapes[pads], predicate="dwithin", distance=SEARCH_MM
-        )[0]
-    ] = True
+    listed = touched(copper.pad_shapes[pads], shapely.points(spots), within_mm=SEARCH_MM)
     ended = not any(problem.rule is NET_NO_END for problem in source.problems)
     if listed.mean() < (LISTED if ended else LISTED_OPEN):
         yield Finding.of(

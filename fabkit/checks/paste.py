@@ -94,15 +94,13 @@ def paste(case: Case) -> Iterator[Finding]:
         )
         if layer.side in sides:
             yield from _unprinted(case, copper, sides[layer.side], layer, prints)
-        if len(cuts.shapes):
-            tree = shapely.STRtree(cuts.shapes)
-            cut = np.unique(tree.query(prints, predicate="intersects")[1])
-            yield from group(
-                ON_HOLE,
-                Measures(cuts.width[cut], spots_at(case, layer, cuts.x[cut], cuts.y[cut])),
-                f"{layer.name} prints over holes, largest {{worst}}",
-                most=True,
-            )
+        cut = np.flatnonzero(touched(cuts.shapes, prints))
+        yield from group(
+            ON_HOLE,
+            Measures(cuts.width[cut], spots_at(case, layer, cuts.x[cut], cuts.y[cut])),
+            f"{layer.name} prints over holes, largest {{worst}}",
+            most=True,
+        )
 
 
 def _turned(copper: Copper, side: MaskSide | None, prints: Shapes) -> Bools:

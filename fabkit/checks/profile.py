@@ -17,6 +17,7 @@ from fabkit.checks.copper_facts import padded_cuts
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, PlaceOf, group
+from fabkit.geometry.areas import touched
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
@@ -156,28 +157,18 @@ def routing(case: Case) -> Iterator[Finding]:
     # A cut-out just as wide as the bit is possible, also where chords make its ends narrower.
     cuts = find_gaps(facets, bits[0] - CHORD_ERROR_MM)
     cuts = cuts.thinned(2.0)
-    round_ones = _small_circles(parts, bits[0])
-    if len(cuts) and len(round_ones):
-        inside = shapely.STRtree(round_ones).query(
-            shapely.points(cuts.x, cuts.y), predicate="intersects"
-        )[0]
-        # A small circle in the outline is a hole to drill.
-        cuts = cuts.take(np.setdiff1d(np.arange(len(cuts)), inside))
-    padded = case.shared(padded_cuts)
-    if len(cuts) and len(padded):
-        spots = shapely.points(cuts.x, cuts.y)
-        inside = shapely.STRtree(padded).query(spots, predicate="intersects")[0]
-        # A slot to be drilled and plated; it has a finding of its own.
-        cuts = cuts.take(np.setdiff1d(np.arange(len(cuts)), inside))
+    spots = shapely.points(cuts.x, cuts.y)
     radius, depth, xy, left = inner_corners(profile, bits[0])
     deep = depth > bits[0]
-    if len(cuts):
+    cuts = cuts.take(
+        # A small circle in the outline is a hole to drill.
+        ~touched(spots, _small_circles(parts, bits[0]))
+        # A slot to be drilled and plated has a finding of its own.
+        & ~touched(spots, case.shared(padded_cuts))
         # A bay no deeper than the bit is wide, such as half a hole of a broken-off tab, is a
         # corner that stays round, not a cut-out that cannot be made.
-        inside = shapely.STRtree(left[deep]).query(
-            shapely.points(cuts.x, cuts.y), predicate="dwithin", distance=CHORD_ERROR_MM
-        )[0]
-        cuts = cuts.take(np.unique(inside))
+        & touched(spots, left[deep], within_mm=CHORD_ERROR_MM)
+    )
     yield from group(
         SLOT,
         Measures(cuts.distance, _places(case, cuts.x, cuts.y)),

@@ -22,7 +22,7 @@ from fabkit.formats.gerber.model import (
     pen_widths,
     posed,
 )
-from fabkit.geometry.areas import polygons_of, unite
+from fabkit.geometry.areas import polygons_of, touched, unite
 from fabkit.geometry.neighbours import PointTree, label_groups
 
 Shift = tuple[float, float]
@@ -106,9 +106,7 @@ def _local(file: GerberFile, where: Shapes, shift: Shift) -> Shapes:
     real = np.flatnonzero(~np.isnan(boxes[:, 0]))
     if not len(real):
         return NONE
-    tree = shapely.STRtree(shapely.box(*boxes[real].T))
-    _, hit = tree.query(where, predicate="intersects")
-    rows = real[np.unique(hit)]
+    rows = real[touched(shapely.box(*boxes[real].T), where)]
     part = replace(file, objects=file.objects.take(rows))
     return moved(polygons_of(compose(part)), shift)
 

@@ -70,10 +70,13 @@ def touching_pairs(
     return left[meets], right[meets]
 
 
-def touched(shapes: Shapes, others: Shapes) -> Bools:
-    """Which shapes any of some others touches, (n,) bool."""
-    out = np.zeros(len(shapes), dtype=bool)
-    out[shapely.STRtree(shapes).query(others, predicate="intersects")[1]] = True
+def touched(shapes: Shapes, others: Shapes, *, within_mm: float = 0.0) -> Bools:
+    """Which shapes any of some others touches, or comes as near to, (n,) bool."""
+    tree, out = shapely.STRtree(shapes), np.zeros(len(shapes), dtype=bool)
+    if within_mm:
+        out[tree.query(others, predicate="dwithin", distance=within_mm)[1]] = True
+    else:
+        out[tree.query(others, predicate="intersects")[1]] = True
     return out
 
 

@@ -16,7 +16,7 @@ from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, counted
 from fabkit.checks.copper_width import ARM_MM, ROUNDING_DEG, open_corners
 from fabkit.formats.gerber.drawing import with_areas, without
 from fabkit.formats.gerber.model import GerberFile, Kind, Objects, object_shapes, pen_widths
-from fabkit.geometry.areas import polygons_of
+from fabkit.geometry.areas import polygons_of, touched
 from fabkit.geometry.facing import facets_of
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.segments import Segments
@@ -87,9 +87,7 @@ def cut_slivers(draft: Draft) -> Iterator[Deed]:
         if not len(thin):
             continue
         # What a track or pad draws is no sliver of a pour; what joins two pieces leads somewhere.
-        tracked = np.zeros(len(thin), np.bool_)
-        if len(drawn):
-            tracked[shapely.STRtree(drawn).query(thin, predicate="intersects")[0]] = True
+        tracked = touched(thin, drawn)
         ends = shapely.intersection(shapely.buffer(thin, 3 * CHORD_ERROR_MM), core)
         lone = shapely.get_num_geometries(ends) == 1
         rows = np.flatnonzero(~tracked & lone & draft.allowed(thin))
@@ -247,8 +245,7 @@ def round_corners(draft: Draft) -> Iterator[Deed]:
         shapes = object_shapes(gerber)
         alone = _touch_nothing(removed, corners.rows, shapes, holes)
         # What erases stands between the tracks and what is drawn behind all.
-        erasing = shapes[~gerber.objects.dark & ~shapely.is_empty(shapes)]
-        alone[shapely.STRtree(erasing).query(old, predicate="intersects")[0]] = False
+        alone &= ~touched(old, shapes[~gerber.objects.dark & ~shapely.is_empty(shapes)])
         free = is_free(added, polygons_of(gerber.image, above_mm2=AREA_MM2), closed, gap)
         rows = np.flatnonzero(alone & free & draft.allowed(old))
         if not len(rows):
@@ -340,11 +337,10 @@ def _corners(file: GerberFile) -> _Corners:
 
 def _touch_nothing(removed: Shapes, rows: Ints, shapes: Shapes, holes: Shapes) -> Bools:
     """Whether what corners lose touches no hole, and nothing drawn but their own tracks."""
-    out = np.ones(len(removed), np.bool_)
     corner, other = shapely.STRtree(shapes).query(removed, predicate="intersects")
     foreign = (other != rows[corner, 0]) & (other != rows[corner, 1])
+    out = ~touched(removed, holes)
     out[corner[foreign]] = False
-    out[shapely.STRtree(holes).query(removed, predicate="intersects")[0]] = False
     return out
 
 

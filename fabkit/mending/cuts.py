@@ -25,6 +25,7 @@ from fabkit.formats.gerber.model import (
     object_shapes,
     pen_widths,
 )
+from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, find_figures
 from fabkit.geometry.segments import Segments
@@ -246,11 +247,9 @@ def _wanted(
         flashed[kind] = np.concatenate((flashed.get(kind, places[:0]), places))
     if named:
         yield f"{counted(named, 'object')} of a net"
-    holes = draft.board.hole_shapes
-    tree = shapely.STRtree(shapely.box(*np.concatenate(boxes).T))
-    drilled = len(np.unique(tree.query(holes, predicate="intersects")[0]))
-    if drilled:
-        yield counted(drilled, "hole")
+    drilled = touched(draft.board.hole_shapes, shapely.box(*np.concatenate(boxes).T))
+    if drilled.any():
+        yield counted(int(drilled.sum()), "hole")
     copper, mask = (flashed.get(k, np.empty((0, 2))) for k in (RoleKind.COPPER, RoleKind.MASK))
     if len(copper) and len(mask):
         near = np.isfinite(PointTree(mask).query(copper, within=OUTLINE_JOIN_MM)[0])

@@ -25,6 +25,7 @@ from fabkit.board.model import Board
 from fabkit.compare.model import FindingChanges
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
+from fabkit.geometry.areas import touched
 from fabkit.package.model import PackageFile, RoleKind
 from fabkit.package.roles import SURE
 from fabkit.sheets.house import House
@@ -288,12 +289,8 @@ class Draft:
 
     def allowed(self, areas: Shapes) -> Bools:
         """Which of some areas are not near a place to avoid."""
-        out = np.ones(len(areas), np.bool_)
-        if self.avoid and len(areas):
-            spots = shapely.points(np.array(self.avoid))
-            near = shapely.STRtree(areas).query(spots, predicate="dwithin", distance=AVOID_MM)[1]
-            out[near] = False
-        return out
+        spots = shapely.points(np.array(self.avoid).reshape(-1, 2))
+        return ~touched(areas, spots, within_mm=AVOID_MM)
 
     def layers(self, *kinds: RoleKind) -> Iterator[tuple[str, PackageFile, GerberFile]]:
         """Layers of some kinds, by name, but those that show what is absent or are guessed."""

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Floats, Shapes, gather
 from fabkit.base.errors import UsageError
 from fabkit.board.copper import Copper, outer_face
+from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import label_groups
 from fabkit.keyboard.model import Hand, Key
 from fabkit.keyboard.numbering import key_pitch
@@ -411,8 +412,7 @@ def _lands(copper: Copper) -> _Lands:
     shapes = copper.pad_shapes[rows]
     cut, first = np.unique(copper.pieces.joints[:, 0], return_index=True)
     barrels = copper.board.hole_shapes[cut]
-    landed = shapely.STRtree(barrels).query(shapes, predicate="intersects")[1]
-    bare = np.setdiff1d(np.arange(len(cut)), landed)
+    bare = np.flatnonzero(~touched(barrels, shapes))
     islands = copper.pieces.island[copper.pieces.joints[first[bare], 1]]
     middle = shapely.centroid(barrels[bare])
     box = shapely.get_coordinates(
