@@ -11,10 +11,11 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
 from fabkit.base.findings import Finding
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.connectivity import pieces_at
+from fabkit.board.copper import Copper
 from fabkit.checks.copper_facts import (
     Spots,
     at_cut_out,
@@ -68,69 +69,27 @@ def _by_edge(case: Case, spots: Spots, slack: float | None = None) -> Measures:
 )
 def edge(case: Case) -> Iterator[Finding]:
     """Copper keeps away from the routed edge."""
-    copper, cuts = require_copper(case), case.shared(cuts_of)
-    profile = case.board.profile
-    drawn = drawn_on_edge(copper.pieces.polygons, shapely.boundary(profile))
+    copper, profile = require_copper(case), case.board.profile
+    outlines = _drawn_outlines(case, copper)
     lent = {p.places[0].file for p in case.board.problems if p.id == "profile/inferred"}
-    for index, layer in enumerate(case.board.copper):
-        mine = np.flatnonzero(drawn & (copper.pieces.layer == index))
-        if _is_outline(case, copper.pieces.polygons[mine]):
-            if layer.file.name in lent:
-                continue  # the only place where the outline is drawn
-            spot = shapely.point_on_surface(copper.pieces.polygons[mine[0]])
+    for index, rows in outlines.items():
+        layer = case.board.copper[index]
+        # Where it is lent to the board, this is the only place where the outline is drawn.
+        if layer.file.name not in lent:
+            spot = shapely.point_on_surface(copper.pieces.polygons[rows[0]])
             yield Finding.of(
                 OUTLINE,
                 f"the outline of the board is also drawn in {layer.name}",
                 case.place(layer.file.name, side=layer.side, x_mm=spot.x, y_mm=spot.y),
             )
-        else:
-            drawn[mine] = False  # a track on the edge
-    boards = shapely.get_parts(profile)
-    line = facets_of(boards)
-    rim = FacetTree(line).lines(np.arange(len(line)))
-    on_rim = shapely.line_interpolate_point(rim, 0.5, normalized=True)
-    reach = case.limit("copper_to_edge_mm")
-    # The pad of a castellation ends at the edge on purpose.  Pads of other plated holes that cross
-    # it, and of slots that are drawn as cut-outs, are cut with them, and found with them.
-    crossing = case.shared(crossings) & (cuts.plated == 1)
-    halved = cuts.shapes[case.shared(half_holes) | crossing]
-    halved = halved[shapely.distance(halved, shapely.boundary(profile)) <= 0]
-    halved = np.concatenate((halved, case.shared(padded_cuts)))
-    near: list[Spots] = []
-    beyond: list[Spots] = []
-    for index, boundary in enumerate(copper.pieces.boundaries):
-        edge_row, facet = boundary.within(rim, reach)
-        # Real exports draw the outline in copper layers, too. It would be too near all along the
-        # edge, so it has a finding of its own instead.
-        other = ~drawn[boundary.facets.piece[facet]]
-        edge_row, facet = edge_row[other], facet[other]
-        lines = boundary.lines(facet)
-        distance = shapely.distance(rim[edge_row], lines)
-        middle = midway(rim[edge_row], lines)
-        # Where copper goes on far beyond the edge, no border of it is near.
-        rows = copper.pieces.on_layer(index)
-        pieces = copper.pieces.polygons[rows]
-        piece = pieces_at(pieces, on_rim)
-        over = (piece >= 0) & ~drawn[rows[piece]] if len(rows) else piece >= 0
-        distance = np.concatenate((distance, np.zeros(np.count_nonzero(over))))
-        middle = np.concatenate((middle, shapely.get_coordinates(on_rim[over])))
-        # What lies this near to one is its pad.
-        own = touched(shapely.points(middle), halved, within_mm=1.0)
-        near.append(Spots.on_layer(index, *join_stretches(distance[~own], middle[~own])))
-        points = shapely.point_on_surface(pieces)
-        outside = np.flatnonzero(
-            (pieces_at(boards, points) < 0) & ~shapely.intersects(profile, pieces)
-        )
-        places = shapely.get_coordinates(points[outside])
-        beyond.append(Spots.on_layer(index, shapely.area(pieces[outside]), places))
-    spots = Spots.concat(*near)
+    spots = _near_edge(case, copper, np.concatenate((np.empty(0, int), *outlines.values())))
     # What lies nearer than coordinates can separate runs to the edge, whichever bit was rounded.
     over = spots.value <= COINCIDENT_MM
     yield from group(
         CUT,
         _by_edge(case, spots.take(over)),
         "copper runs to or over the board's edge {where}",
-        limit=reach,
+        limit=case.limit("copper_to_edge_mm"),
     )
     yield from judge(
         case,
@@ -139,6 +98,14 @@ def edge(case: Case) -> Iterator[Finding]:
         _by_edge(case, spots.take(~over), slack=CHORD_ERROR_MM),
         "copper nearest to the board's edge",
     )
+    boards = shapely.get_parts(profile)
+    beyond: list[Spots] = []
+    for index, _ in enumerate(case.board.copper):
+        pieces = copper.pieces.polygons[copper.pieces.on_layer(index)]
+        points = shapely.point_on_surface(pieces)
+        outside = (pieces_at(boards, points) < 0) & ~shapely.intersects(profile, pieces)
+        places = shapely.get_coordinates(points[outside])
+        beyond.append(Spots.on_layer(index, shapely.area(pieces[outside]), places))
     yield from group(
         BEYOND,
         Spots.concat(*beyond).measures(case),
@@ -146,6 +113,54 @@ def edge(case: Case) -> Iterator[Finding]:
         most=True,
         unit="mm²",
     )
+
+
+def _drawn_outlines(case: Case, copper: Copper) -> dict[int, Ints]:
+    """Pieces that draw the outline of the board, by copper layer.
+
+    Real exports draw it in copper layers, too.  It would be too near all along the edge.
+    """
+    profile, pieces = case.board.profile, copper.pieces
+    drawn = np.flatnonzero(drawn_on_edge(pieces.polygons, shapely.boundary(profile)))
+    by_layer = rows_by(pieces.layer[drawn])
+    return {
+        index: drawn[rows]
+        for index, rows in by_layer.items()
+        if _is_outline(case, pieces.polygons[drawn[rows]])
+    }
+
+
+def _near_edge(case: Case, copper: Copper, outlines: Ints) -> Spots:
+    """Where copper other than drawn outlines comes near to the edge, or goes on beyond it."""
+    cuts, rim = case.shared(cuts_of), shapely.boundary(case.board.profile)
+    drawn = np.zeros(len(copper.pieces.polygons), dtype=bool)
+    drawn[outlines] = True
+    line = facets_of(shapely.get_parts(case.board.profile))
+    edges = FacetTree(line).lines(np.arange(len(line)))
+    on_rim = shapely.line_interpolate_point(edges, 0.5, normalized=True)
+    # The pad of a castellation ends at the edge on purpose.  Pads of other plated holes that cross
+    # it, and of slots that are drawn as cut-outs, are cut with them, and found with them.
+    crossing = case.shared(crossings) & (cuts.plated == 1)
+    halved = cuts.shapes[case.shared(half_holes) | crossing]
+    halved = np.concatenate((halved[shapely.distance(halved, rim) <= 0], case.shared(padded_cuts)))
+    near: list[Spots] = []
+    for index, boundary in enumerate(copper.pieces.boundaries):
+        row, facet = boundary.within(edges, case.limit("copper_to_edge_mm"))
+        other = ~drawn[boundary.facets.piece[facet]]
+        row, facet = row[other], facet[other]
+        lines = boundary.lines(facet)
+        distance = shapely.distance(edges[row], lines)
+        middle = midway(edges[row], lines)
+        # Where copper goes on far beyond the edge, no border of it is near.
+        rows = copper.pieces.on_layer(index)
+        piece = pieces_at(copper.pieces.polygons[rows], on_rim)
+        over = (piece >= 0) & ~drawn[rows[piece]] if len(rows) else piece >= 0
+        distance = np.concatenate((distance, np.zeros(np.count_nonzero(over))))
+        middle = np.concatenate((middle, shapely.get_coordinates(on_rim[over])))
+        # What lies this near to one is its pad.
+        own = touched(shapely.points(middle), halved, within_mm=1.0)
+        near.append(Spots.on_layer(index, *join_stretches(distance[~own], middle[~own])))
+    return Spots.concat(*near)
 
 
 def drawn_on_edge(shapes: Shapes, rim: BaseGeometry) -> Bools:
