@@ -5,7 +5,7 @@ Terms are added unrounded and each line is rounded once (common practice).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, Decimal
 from functools import partial
@@ -15,7 +15,7 @@ from fabkit.base.errors import FabkitError
 from fabkit.base.findings import Rule
 from fabkit.costs.lines import Element, Group, Input, Line
 from fabkit.costs.model import BoardFacts
-from fabkit.parts.model import Bill, Plan
+from fabkit.parts.model import Bill, Plan, Purchase, ShopOrder
 from fabkit.rules import load_rule
 from fabkit.sheets.house import House
 from fabkit.sheets.order import BoardChoice, Order, Tax
@@ -118,61 +118,33 @@ def dearest_steps(facts: BoardFacts, rates: RateCard) -> Iterator[tuple[str, Dec
 
 def check_offered(facts: BoardFacts, house: House, choice: BoardChoice) -> None:
     """Raise Unpriced for the first option the house does not offer."""
-    options = house.options
-
-    def listed(values: Iterable[object]) -> str:
-        return ", ".join(str(v) for v in values)
-
-    def chosen(word: str, names: Iterable[str]) -> str:
-        known = tuple(names)
-        near = nearest(word, known)
-        return listed(known) + (f"; did you mean '{near}'?" if near else "")
-
-    wanted = float(choice.thickness_mm)
+    options, wanted = house.options, float(choice.thickness_mm)
     closest = min(options.thickness_mm, key=lambda mm: abs(mm - wanted), default=wanted)
-    problems = (
-        (
-            wanted not in options.thickness_mm,
-            f"thickness {choice.thickness_mm:f} mm is not offered",
-            listed(f"{t:g}" for t in options.thickness_mm)
-            + f"; the nearest is {closest:g} mm, choose it with --thickness or thickness_mm",
-            "thickness_mm",
-        ),
-        (
-            float(choice.copper_oz) not in options.copper_oz,
-            f"copper of {choice.copper_oz:f} oz/ft2 is not offered",
-            listed(f"{t:g}" for t in options.copper_oz),
-            "copper_oz",
-        ),
-        (
-            facts.layers not in options.layers,
-            f"{facts.layers} copper layers are not offered",
-            listed(options.layers),
-            "",
-        ),
-        (
-            choice.colour not in options.colours,
-            f"mask colour '{choice.colour}' is not offered",
-            chosen(choice.colour, options.colours),
-            "colour",
-        ),
-        (
-            choice.finish not in options.finishes,
-            f"finish '{choice.finish}' is not offered",
-            chosen(choice.finish, options.finishes),
-            "finish",
-        ),
-    )
+    instead = f"; the nearest is {closest:g} mm, choose it with --thickness or thickness_mm"
     learned = "; or ask for a quote with it, and learn the sheet anew" if house.learned else ""
-    for wrong, message, offered, option in problems:
-        if wrong:
-            raise Unpriced(
-                f"{message} by '{house.name}'",
-                remedy=f"{_OR}{offered}{learned}",
-                option=option,
-            )
+
+    def need(
+        value: float | str, offered: Collection[object], said: str, key: str, more: str = ""
+    ) -> None:
+        if value in offered:
+            return
+        known = [f"{v:g}" if isinstance(v, float) else str(v) for v in offered]
+        near = nearest(value, known) if isinstance(value, str) else None
+        more += f"; did you mean '{near}'?" if near else ""
+        raise Unpriced(
+            f"{said} not offered by '{house.name}'",
+            remedy=f"{_OR}{', '.join(known)}{more}{learned}",
+            option=key,
+        )
+
+    thick, copper = choice.thickness_mm, choice.copper_oz
+    need(wanted, options.thickness_mm, f"thickness {thick:f} mm is", "thickness_mm", instead)
+    need(float(copper), options.copper_oz, f"copper of {copper:f} oz/ft2 is", "copper_oz")
+    need(facts.layers, options.layers, f"{facts.layers} copper layers are", "")
+    need(choice.colour, options.colours, f"mask colour '{choice.colour}' is", "colour")
+    need(choice.finish, options.finishes, f"finish '{choice.finish}' is", "finish")
     if choice.lead_free and not options.finishes[choice.finish].rohs:
-        free = listed(k for k, f in options.finishes.items() if f.rohs)
+        free = ", ".join(k for k, f in options.finishes.items() if f.rohs)
         raise Unpriced(
             f"finish '{choice.finish}' contains lead and the order asks for lead-free",
             remedy=f"lead-free finishes: {free}; or set lead_free = false in the order",
@@ -573,52 +545,27 @@ def parts_lines(
     bill: Bill, plan: Plan, tax: Tax, target: Currency, exchange: Input | None
 ) -> tuple[Line, ...]:
     """Lines of everything a plan buys; tax is added where the parts book's prices are net."""
-    code = bill.currency.code
-
     line = partial(Line, invoice=bill.currency, target=target, exchange=exchange)
-    lines: list[Line] = []
-    for p in plan.purchases:
-        each = Input(name="unit_price", value=p.unit_price, unit=code, origin=p.at)
-        goods = Element(
-            key="goods",
-            title=p.reason,
-            rule="price of the largest break not above the pieces bought",
-            expression="bought * unit_price",
-            inputs=(Input(name="bought", value=Decimal(p.bought), origin=p.reason), each),
+    lines = [
+        line(
+            key=f"part {p.key}",
+            title=f"{p.bought} x {p.title} ({p.shop})",
+            group=Group.PARTS,
+            elements=(_goods(p, bill.currency),),
+            lasting=p.lasting,
         )
-        lines.append(
-            line(
-                key=f"part {p.key}",
-                title=f"{p.bought} x {p.title} ({p.shop})",
-                group=Group.PARTS,
-                elements=(goods,),
-                lasting=p.lasting,
-            )
+        for p in plan.purchases
+    ]
+    lines += [
+        line(
+            key=f"shop {shop.shop}",
+            title=f"shipping from {shop.shop}",
+            group=Group.PARTS_SHIPPING,
+            elements=charges,
         )
-    for shop in plan.shops:
-        charges = (
-            ("parcel", "shipping", shop.shipping, "once a shop"),
-            (
-                "small-order",
-                "small order fee",
-                shop.small_order_fee,
-                "goods below the shop's limit",
-            ),
-        )
-        terms = [
-            fixed(key, title, price, code, shop.at, rule)
-            for key, title, price, rule in charges
-            if price
-        ]
-        if terms:
-            lines.append(
-                line(
-                    key=f"shop {shop.shop}",
-                    title=f"shipping from {shop.shop}",
-                    group=Group.PARTS_SHIPPING,
-                    elements=tuple(terms),
-                )
-            )
+        for shop in plan.shops
+        if (charges := tuple(_charges(shop, bill.currency)))
+    ]
     if tax.vat_rate and not bill.prices_gross and lines:
         key, title = "parts-vat", "value added tax on parts"
         value = sum((a.amount for a in lines), Decimal(0))
@@ -644,3 +591,27 @@ def parts_lines(
             )
         )
     return tuple(lines)
+
+
+def _goods(bought: Purchase, money: Currency) -> Element:
+    price, pieces = bought.unit_price, Decimal(bought.bought)
+    return Element(
+        key="goods",
+        title=bought.reason,
+        rule="price of the largest break not above the pieces bought",
+        expression="bought * unit_price",
+        inputs=(
+            Input(name="bought", value=pieces, origin=bought.reason),
+            Input(name="unit_price", value=price, unit=money.code, origin=bought.at),
+        ),
+    )
+
+
+def _charges(shop: ShopOrder, money: Currency) -> Iterator[Element]:
+    small = "goods below the shop's limit"
+    for key, title, price, rule in (
+        ("parcel", "shipping", shop.shipping, "once a shop"),
+        ("small-order", "small order fee", shop.small_order_fee, small),
+    ):
+        if price:
+            yield fixed(key, title, price, money.code, shop.at, rule)
