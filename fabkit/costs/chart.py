@@ -1,7 +1,7 @@
 """Charts of a cost sheet, laid out once as marks; pages and files only draw them.
 
 Places are in picture units, x to the right and y downwards.  What a mark looks like follows from
-its kind: a page colours the kinds by its style, files by ``fabkit.outputs.drawings``.
+its kind: a page colours the kinds by its style, files by ``fabkit.outputs.charts``.
 """
 
 from __future__ import annotations

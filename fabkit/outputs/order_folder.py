@@ -18,12 +18,12 @@ from fabkit.checks.choices import judge_thicknesses
 from fabkit.checks.model import CheckOptions
 from fabkit.outputs import money, records
 from fabkit.outputs.atomic import Packed
+from fabkit.outputs.charts import chart_scene
 from fabkit.outputs.comparison import render_comparison
 from fabkit.outputs.drawings import (
     SheetChoice,
     build_sheet,
     change_files,
-    chart_scene,
     look_of_order,
     paper_bytes,
     paper_of,

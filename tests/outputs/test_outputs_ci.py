@@ -15,14 +15,14 @@ import pytest
 
 import fabkit
 from fabkit.base.findings import Severity
-from fabkit.outputs.records import check_record
-from fabkit.outputs.verdict import (
+from fabkit.outputs.code_hosts import (
     Fingerprints,
     SourcePlaces,
     render_annotations,
     render_junit,
     sarif_log,
 )
+from fabkit.outputs.records import check_record
 
 ROOT = Path(__file__).parents[2]
 DEFECTS = ROOT / "fixtures" / "defects"

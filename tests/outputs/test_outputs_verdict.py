@@ -13,8 +13,9 @@ from boards import board_at
 import fabkit
 from fabkit.base.errors import UsageError
 from fabkit.checks.model import CheckOptions
+from fabkit.outputs.code_hosts import sarif_log
 from fabkit.outputs.records import check_record
-from fabkit.outputs.verdict import render_verdict, sarif_log
+from fabkit.outputs.verdict import render_verdict
 from fabkit.sheets.order import Silence
 
 DEFECTS = Path(__file__).parents[2] / "fixtures" / "defects"

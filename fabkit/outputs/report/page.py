@@ -17,7 +17,8 @@ from fabkit.costs.model import SHARES, UNNAMED, CostSheet, shares_of
 from fabkit.costs.quote import INVENTED
 from fabkit.mending.model import find_offer
 from fabkit.outputs import records
-from fabkit.outputs.drawings import chart_svg, look_of_order
+from fabkit.outputs.charts import chart_svg
+from fabkit.outputs.drawings import look_of_order
 from fabkit.outputs.formats import plain
 from fabkit.outputs.model import JudgedBoard, OrderContents
 from fabkit.outputs.money import BUY_SHOWN
