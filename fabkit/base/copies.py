@@ -87,11 +87,18 @@ def stay_alone() -> None:
     _alone.append(True)
 
 
+def processors() -> int:
+    """How many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 def _may_copy() -> bool:
     # Elsewhere not all libraries of the system outlive the copying of a process.
     if sys.platform != "linux" or os.environ.get("FABKIT_DEBUG") or _alone:
         return False
-    return len(os.sched_getaffinity(0)) > 1
+    return processors() > 1
 
 
 def side_by_side(works: Sequence[Callable[[], T]], noun: str) -> list[T]:

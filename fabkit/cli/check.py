@@ -104,7 +104,8 @@ class Several:
         return max((row.status for row in rows), default=0)
 
     def _engine(self) -> Engine:
-        from fabkit.outputs.many import in_processes, on_cluster, processors
+        from fabkit.base.copies import processors
+        from fabkit.outputs.many import in_processes, on_cluster
 
         if self.cluster is None:
             return in_processes(self.jobs or processors())

@@ -21,6 +21,7 @@ from pathlib import Path
 from threading import Thread
 from typing import Any, Final
 
+from fabkit.base.copies import processors
 from fabkit.base.errors import FabkitError
 from fabkit.base.steps import HINT, SIZE, Death, begin_bounded, read_death
 from fabkit.base.streams import clean
@@ -28,7 +29,6 @@ from fabkit.base.tables import Record
 from fabkit.desk.store import ORDER_FILE, VIEWS, OrderFolder
 from fabkit.desk.wanted import choices_record, error_record, read_order, said
 from fabkit.outputs.atomic import digest
-from fabkit.outputs.many import processors
 from fabkit.outputs.pool import copying, end_with_parent, undisturbed
 from fabkit.sheets.order import Order
 

@@ -487,13 +487,14 @@ def _led_along(disc: Floats, lines: Segments) -> Shapes:
     return shapes
 
 
-def join_boxes(boxes: Iterable[Box]) -> Box | None:
+def join_boxes(boxes: Iterable[Box] | Floats) -> Box | None:
     """Smallest box around boxes, those of nothing (nan) left aside; None where there is none.
 
     >>> join_boxes([(0, 0, 1, 1), (2, -1, 3, 0), (float("nan"),) * 4])
     (0.0, -1.0, 3.0, 1.0)
     """
-    real = np.array([box for box in boxes if np.isfinite(box).all()])
+    table = np.array(boxes if isinstance(boxes, np.ndarray) else [*boxes]).reshape(-1, 4)
+    real = table[np.isfinite(table).all(axis=1)]
     if not len(real):
         return None
     low, high = real[:, :2].min(axis=0), real[:, 2:].max(axis=0)

@@ -378,10 +378,3 @@ def on_cluster(address: str) -> Engine:
     """
     refuse_address(address)
     return partial(judge_on_cluster, address=address)
-
-
-def processors() -> int:
-    """How many packages this process may have judged at once."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1

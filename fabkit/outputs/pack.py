@@ -19,12 +19,13 @@ import numpy as np
 import shapely
 
 from fabkit.base import VERSION
+from fabkit.base.columns import Floats
 from fabkit.base.errors import FindingsRefused, OutputRefused, UsageError
 from fabkit.base.findings import Severity
 from fabkit.base.tables import Record
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.build import build_board
-from fabkit.board.model import Board, panel_words
+from fabkit.board.model import Board, BoardSlots, Holes, panel_words
 from fabkit.board.profile import PROFILE_INFERRED
 from fabkit.board.single import choose_edge
 from fabkit.checks.judging import check
@@ -336,7 +337,8 @@ def find_difference(a: Board, b: Board, *, profile_made: bool = False) -> str:
     if _layers(a, kinds) != _layers(b, kinds):
         return "the layers differ"
     for name, mine, other in (("holes", a.holes, b.holes), ("slots", a.slots, b.slots)):
-        if not np.array_equal(_sorted_rows(mine), _sorted_rows(other)):
+        made, read_back = (in_order(cut_rows(cuts, *_MADE)) for cuts in (mine, other))
+        if not np.array_equal(made, read_back):
             return f"the {name} differ"
     if (a.profile is None) != (b.profile is None):
         return "one has a profile, the other has none"
@@ -356,13 +358,18 @@ def _layers(board: Board, kinds: frozenset[RoleKind]) -> list[tuple[str, bool, i
     )
 
 
-def _sorted_rows(table: object) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
-    names = ("x", "y") if hasattr(table, "x") else ("x0", "y0", "x1", "y1")
-    columns = [
-        np.asarray(getattr(table, name), dtype=float)
-        for name in (*names, "diameter", "plated", "first", "last")
-    ]
-    rows = np.column_stack(columns)
+_MADE: Final = ("diameter", "plated", "first", "last")
+"""What is made of a cut, beside its place."""
+
+
+def cut_rows(cuts: Holes | BoardSlots, *columns: str) -> Floats:
+    """Give a row for each hole or slot: its place or its ends, then some columns."""
+    places = ("x", "y") if isinstance(cuts, Holes) else ("x0", "y0", "x1", "y1")
+    return np.column_stack([getattr(cuts, n).astype(float) for n in (*places, *columns)])
+
+
+def in_order(rows: Floats) -> Floats:
+    """Sort rows, the last column first."""
     return rows[np.lexsort(rows.T)]
 
 

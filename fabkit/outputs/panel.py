@@ -21,7 +21,7 @@ from fabkit.base.streams import STANDARD_STREAM
 from fabkit.base.tables import Record, Table, columns_of, picked
 from fabkit.base.units import USUAL_THICKNESS_MM, counted, format_mm, format_number
 from fabkit.board.build import build_board
-from fabkit.board.model import Board, Component
+from fabkit.board.model import Board, BoardSlots, Component, Holes
 from fabkit.board.single import cut_out, place_board
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
@@ -37,7 +37,7 @@ from fabkit.formats.sidecars.netlist import write_netlist
 from fabkit.keyboard.ordered import order_of
 from fabkit.outputs.atomic import Packed, refuse_existing, write_archive, write_file
 from fabkit.outputs.formats import to_csv, to_document
-from fabkit.outputs.pack import README, headed, refuse_errors
+from fabkit.outputs.pack import README, cut_rows, headed, in_order, refuse_errors
 from fabkit.outputs.records import name_alone
 from fabkit.outputs.terminal import Terminal, print_panel_verdict
 from fabkit.package.model import Content, PackageFile, Role, RoleKind
@@ -442,15 +442,12 @@ def _not_back(why: str) -> OutputRefused:
     )
 
 
-def _rows(table: object, copy: Copy, plan: PanelPlan) -> Floats:
+def _rows(cuts: Holes | BoardSlots, copy: Copy, plan: PanelPlan) -> Floats:
     """Places and sizes of cuts on the board, rounded to what is written, in one order."""
-    names = ("x", "y") if hasattr(table, "x") else ("x0", "y0", "x1", "y1")
-    columns = [np.asarray(getattr(table, n), float) for n in (*names, "diameter")]
-    rows = np.column_stack(columns).round(4) + 0.0
+    rows = cut_rows(cuts, "diameter").round(4) + 0.0
     near = shapely.buffer(copy.board.profile, plan.measures.gap / 4)
     on = shapely.intersects_xy(near, rows[:, 0], rows[:, 1])
-    kept = rows[on & (rows[:, -1] > 0)]
-    return np.asarray(kept[np.lexsort(kept.T)])
+    return in_order(rows[on & (rows[:, -1] > 0)])
 
 
 # Labels

@@ -17,6 +17,7 @@ import shapely
 from fabkit.base.columns import Floats
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
+from fabkit.geometry.segments import turned
 from fabkit.keyboard.build import find_keyboard, half_boards
 from fabkit.keyboard.model import Hand, Key
 from fabkit.keyboard.numbering import key_pitch, number_group
@@ -150,9 +151,7 @@ def _square(key: Key, wide: float, high: float) -> shapely.Polygon:
 
 
 def _turned(points: Floats, key: Key, degrees: float) -> Floats:
-    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
-    moved: Floats = points @ np.array([[c, s], [-s, c]]) + (key.x_mm, key.y_mm)
-    return moved
+    return np.asarray(turned(points, degrees) + np.array((key.x_mm, key.y_mm)))
 
 
 def half_scene(half: PaperHalf) -> SceneDraft:

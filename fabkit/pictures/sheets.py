@@ -13,7 +13,6 @@ from fabkit.base.columns import Floats, Ints, Shapes
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board, Layer
-from fabkit.formats.gerber.model import object_bounds
 from fabkit.keyboard.build import find_keyboard
 from fabkit.package.model import RoleKind, Side, face_word
 from fabkit.pictures import looks
@@ -165,7 +164,7 @@ def layer_sheet(board: Board, layer: Layer, options: PreviewOptions = USUAL_LOOK
     seen = "seen from the back" if draft.mirrored else "seen from the front"
     what = ": its openings" if layer.kind is RoleKind.MASK else ""
     name = f"{layer.name.capitalize()}{what}, {seen}"
-    x0, y0, x1, y1 = object_bounds(layer.file)
+    x0, y0, x1, y1 = layer.file.bounds
     if np.isnan(x0):
         name += "; it is empty"
     elif min(x0 - draft.frame[0], y0 - draft.frame[1]) < 0 or (

@@ -24,7 +24,7 @@ from fabkit.base.steps import step
 from fabkit.base.units import CHORD_ERROR_MM, counted
 from fabkit.geometry.areas import crowding, pierce, swept, swept_straight, unite
 from fabkit.geometry.contours import fill_crossed
-from fabkit.geometry.segments import Placing, Segments, portions
+from fabkit.geometry.segments import Placing, Segments, join_boxes, portions
 
 Attributes = Mapping[str, tuple[str, ...]]
 """Attribute name to its fields, unescaped; a name without fields maps to ``()``."""
@@ -304,7 +304,7 @@ class GerberFile:
     @cached_property
     def bounds(self) -> tuple[float, float, float, float]:
         """Box of all dark objects, mm: min x, min y, max x, max y; all nan when empty."""
-        return object_bounds(self)
+        return join_boxes(object_boxes(self)[self.objects.dark]) or (np.nan,) * 4
 
     @property
     def function(self) -> tuple[str, ...]:
@@ -613,16 +613,6 @@ def _tool_box(file: GerberFile, aperture: int, pose: int) -> tuple[float, float,
     shape = posed(tool.shape if upright else tool.shape_at(_FINE_MM), held)
     box: tuple[float, float, float, float] = shape.bounds
     return box
-
-
-def object_bounds(file: GerberFile) -> tuple[float, float, float, float]:
-    """Box of all dark objects, mm; all nan when there is none."""
-    boxes = object_boxes(file)[file.objects.dark]
-    boxes = boxes[~np.isnan(boxes[:, 0])]
-    if not len(boxes):
-        return (np.nan, np.nan, np.nan, np.nan)
-    low, high = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
-    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
 def compose(file: GerberFile, *, chord_error_mm: float = CHORD_ERROR_MM) -> BaseGeometry:
