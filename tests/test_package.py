@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
+import shlex
+import shutil
+import subprocess
 import tomllib
 from pathlib import Path
 
@@ -37,6 +41,34 @@ def test_ci_installs_what_it_was_tried_with():
     for requirement in map(Requirement, wanted):
         if requirement.name != "fabkit":
             assert pins.get(requirement.name, "0") in requirement.specifier, requirement.name
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a script of the shell")
+@pytest.mark.parametrize("tests_end_with", [0, 1])
+def test_ci_ends_as_its_tests_do(tests_end_with, tmp_path):
+    """Its status is that of what it runs, whatever its trap still finds to end."""
+    run, tools, rest = tmp_path / ".ci" / "run", tmp_path / "tools", tmp_path / "rest"
+    # Nothing is installed: a new environment holds tools that do nothing, and tests that end so.
+    new, commands = tmp_path / "new" / "bin", dict.fromkeys(("pip", "ruff", "mypy"), "")
+    prepared = shlex.quote(str(tmp_path / "prepared"))
+    commands["python"] = f": > {prepared}"
+    commands["pytest"] = f"until [ -e {prepared} ]; do sleep 0.01; done; exit {tests_end_with}"
+    known = dict.fromkeys(("chromium", "chromedriver", "zsh", "fish"), "")
+    known["python3"] = f'[ "$2" != venv ] || cp -r {shlex.quote(str(new.parent))} "$3"'
+    for folder, scripts in ((new, commands), (tools, known)):
+        folder.mkdir(parents=True)
+        for name, text in scripts.items():
+            (folder / name).write_text(f"#!/bin/sh\n{text}\n")
+            (folder / name).chmod(0o755)
+    run.parent.mkdir()
+    rest.mkdir()
+    shutil.copy(ROOT / ".ci" / "run", run)
+    paths = {"PATH": f"{tools}{os.pathsep}{os.defpath}", "TMPDIR": str(rest)}
+
+    done = subprocess.run([run], env=paths, capture_output=True, text=True, timeout=60)
+
+    assert (done.returncode, done.stderr) == (tests_end_with, "")
+    assert not any(rest.iterdir())
 
 
 def test_classifiers_begin_at_the_python_required():
