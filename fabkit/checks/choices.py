@@ -5,30 +5,35 @@ Of every thickness offered: which holes forbid it, what it weighs, how much it g
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import groupby
 from typing import Final
 
 import numpy as np
 import shapely
 
-from fabkit.base.findings import Finding, Place, Severity
+from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.units import (
     COINCIDENT_MM,
     USUAL_THICKNESS_MM,
+    and_words,
     board_weight_g,
     counted,
     format_mm,
     format_number,
+    some_of,
 )
 from fabkit.board.model import Board, measure_laminate
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.keyboard.build import find_keyboard
 from fabkit.package.model import RoleKind
+from fabkit.package.order_text import OrderNote, finish_of
 from fabkit.rules import load_rule
 from fabkit.sheets.house import House, load_house, thickness_tolerance_mm
+from fabkit.sheets.order import BoardChoice
 
 LAYERS_OFFERED: Final = load_rule("package/layers-not-offered")
 THICKNESS_OFFERED: Final = load_rule("thickness/not-offered")
@@ -37,6 +42,8 @@ COLOUR: Final = load_rule("order/colour-not-offered")
 FINISH: Final = load_rule("order/finish-not-offered")
 COPPER: Final = load_rule("order/copper-not-offered")
 LEAD: Final = load_rule("order/finish-with-lead")
+NOTE_DIFFERS: Final = load_rule("order/note-differs")
+NOTE: Final = load_rule("order/note")
 
 
 @check(id="package/layers-offered", rules=(LAYERS_OFFERED,), needs=("copper",))
@@ -109,6 +116,96 @@ def find_choices_not_offered(case: Case) -> Iterator[Finding]:
     finish = offered.finishes.get(chosen.finish or "")
     if finish is not None and not finish.rohs:
         yield Finding.of(LEAD, f"the finish '{finish.title}' contains lead")
+
+
+@check(id="order/notes", rules=(NOTE_DIFFERS, NOTE))
+def find_order_notes(case: Case) -> Iterator[Finding]:
+    """What texts in the package ask for is what is ordered."""
+    agreed: list[OrderNote] = []
+    differing: dict[str, list[OrderNote]] = {}
+    alike = groupby(sorted(case.board.package.notes, key=lambda n: n.what), key=lambda n: n.what)
+    for what, group in alike:
+        notes = list(group)
+        # A text that leaves the choice is followed by either.
+        if any(_is_followed(note, case) for note in notes):
+            agreed += notes
+        else:
+            differing[what] = notes
+    if differing:
+        asked = and_words(
+            [
+                " or ".join(dict.fromkeys(_in_words(note) for note in notes))
+                for notes in differing.values()
+            ]
+        )
+        yield _of_notes(
+            NOTE_DIFFERS,
+            f"asks for {asked}; ordered: {', '.join(_ordered(what, case) for what in differing)}",
+            [note for notes in differing.values() for note in notes],
+        )
+    if agreed:
+        yield _of_notes(NOTE, f"asks for {and_words([_in_words(note) for note in agreed])}", agreed)
+
+
+def _of_notes(rule: Rule, said: str, notes: Sequence[OrderNote]) -> Finding:
+    quoted = some_of([f"'{text}'" for text in dict.fromkeys(note.text for note in notes)], 3)
+    places = dict.fromkeys((note.file, note.line) for note in notes)
+    return Finding.of(
+        rule,
+        f"a text {said}; its words: {quoted}",
+        *(Place(file=file, line=line) for file, line in places),
+    )
+
+
+_USUAL: Final = BoardChoice()
+
+
+def _is_followed(note: OrderNote, case: Case) -> bool:
+    """Whether what is ordered is what a note asks for; how many and which stack-up is not known."""
+    chosen, value = case.options, note.value
+    if isinstance(value, str):
+        if note.what == "colour":
+            return value in (chosen.colour or _USUAL.colour).lower()
+        if note.what == "finish":
+            key = chosen.finish or _USUAL.finish
+            finish = finish_of(f"{case.house.finish_title(key)}, {key}")
+            return finish is None or finish.endswith(value)
+        return True
+    if note.what == "thickness":
+        ordered = case.thickness_mm or USUAL_THICKNESS_MM
+        return abs(value - ordered) <= thickness_tolerance_mm(ordered)
+    if note.what == "copper":
+        return value == (chosen.copper_oz or float(_USUAL.copper_oz))
+    return note.what != "layers" or not case.board.copper or value == len(case.board.copper)
+
+
+def _in_words(note: OrderNote) -> str:
+    value = note.value
+    if isinstance(value, str):
+        return f"{value} mask" if note.what == "colour" else value.replace("enig", "ENIG")
+    if note.what == "thickness":
+        return format_mm(value)
+    if note.what == "copper":
+        return f"{value:g} oz/ft2 copper"
+    return counted(int(value), "copper layer" if note.what == "layers" else "board")
+
+
+def _ordered(what: str, case: Case) -> str:
+    """What is ordered instead, and whether anybody chose it."""
+    chosen = case.options
+    usual = " (usual)"
+    if what == "layers":
+        return f"{len(case.board.copper)} in the files"
+    if what == "thickness":
+        thickness = case.thickness_mm
+        return f"{format_mm(thickness or USUAL_THICKNESS_MM)}{usual * (not thickness)}"
+    if what == "copper":
+        copper = chosen.copper_oz
+        return f"{copper or _USUAL.copper_oz:g} oz/ft2{usual * (not copper)}"
+    if what == "colour":
+        return f"{chosen.colour or _USUAL.colour}{usual * (not chosen.colour)}"
+    finish = chosen.finish or _USUAL.finish
+    return f"{case.house.finish_title(finish) or finish}{usual * (not chosen.finish)}"
 
 
 MODULUS_GPA: Final = 22.0

@@ -20,6 +20,7 @@ from fabkit.base.errors import UnreadableInput, UsageError
 from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.steps import step
+from fabkit.base.units import and_words
 from fabkit.formats.drill.from_gerber import drill_from_gerber
 from fabkit.formats.drill.inference import Hint, read_with_board
 from fabkit.formats.drill.model import DrillFile, NumberFormat
@@ -72,6 +73,7 @@ from fabkit.package.model import (
 )
 from fabkit.package.naming import name_board
 from fabkit.package.opening import choose_set
+from fabkit.package.order_text import OrderNote, read_order_notes
 from fabkit.package.registration import register
 from fabkit.package.roles import UNKNOWN, Claim, assign_roles
 from fabkit.package.words import (
@@ -157,6 +159,7 @@ def read_package(
     names = [member.name for member in members]
     byproducts = []
     spoiled: list[Finding] = []
+    notes: list[OrderNote] = []
     for member in beside:
         what = kind_of_data(member.data)
         text = read_byproduct(member.data, member.name, names) if what == TEXT else None
@@ -170,7 +173,13 @@ def read_package(
         elif found is not None or what in SPOILED:
             reason = what
         else:
+            asked = read_order_notes(member.data, name=member.name) if what == TEXT else ()
+            notes += asked
             reason = f"{what}, not needed to make the board"
+            if asked:
+                reason = (
+                    f"a note on the order: {and_words(list(dict.fromkeys(a.what for a in asked)))}"
+                )
         spoiled += [found] if found is not None else []
         left_out.append(LeftOut(name=member.name, reason=reason))
     read_unitless(members, contents, limits)
@@ -209,6 +218,7 @@ def read_package(
         remarks=(*chosen.problems, *findings, *find_gaps(files)),
         limits=limits,
         stated=tuple(members[i].name for i in stated),
+        notes=tuple(notes),
     )
 
 

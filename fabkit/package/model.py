@@ -14,6 +14,7 @@ from fabkit.base.units import counted
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.sidecars.model import JobFile, Netlist, PartsTable, Placement
+from fabkit.package.order_text import OrderNote
 
 Side = Literal["top", "bottom"]
 
@@ -159,6 +160,8 @@ class Package(Result):
     """What is wrong with the files as a set; ``problems`` has what is wrong in each, too."""
     stated: tuple[str, ...] = ()
     """Files whose role the user stated."""
+    notes: tuple[OrderNote, ...] = ()
+    """What texts beside the layers ask for in plain words."""
     limits: Limits = DEFAULT_LIMITS
     """Bounds it was read under; what is packed from it is read again under the same."""
 

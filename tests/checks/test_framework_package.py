@@ -240,6 +240,23 @@ def test_choices(options, ids):
     assert [f.id for f in found] == ids
 
 
+def test_notes_on_the_order() -> None:
+    """What a text asks for is compared with what is chosen, or else with what is usual."""
+    note = {"order.txt": "PCB thickness: 1.2 mm\nSolder mask: black\n"}
+    texts = files_of() | note
+
+    (differs,) = findings("order/notes", texts)
+    assert differs.id == "order/note-differs"
+    assert (
+        "asks for black mask and 1.2 mm; ordered: green (usual), 1.6 mm (usual)" in differs.message
+    )
+    assert "'PCB thickness: 1.2 mm'" in differs.message
+    assert {(p.file, p.line) for p in differs.places} == {("order.txt", 1), ("order.txt", 2)}
+    followed = findings("order/notes", texts, thickness_mm=1.2, colour="black")
+    assert [f.id for f in followed] == ["order/note"]
+    assert findings("order/notes") == []
+
+
 def test_the_sheet_decides_not_the_check():
     """Another sheet with other options gives another verdict."""
     house = load_house()

@@ -86,6 +86,8 @@ TESTS = {
     "order/colour-not-offered": "checks/test_framework_package.py::test_choices",
     "order/finish-not-offered": "checks/test_framework_package.py::test_choices",
     "order/copper-not-offered": "checks/test_framework_package.py::test_choices",
+    "order/note-differs": "checks/test_framework_package.py::test_notes_on_the_order",
+    "order/note": "checks/test_framework_package.py::test_notes_on_the_order",
     "order/finish-with-lead": "checks/test_framework_package.py::test_choices",
     "hole/post-narrow": (
         "checks/test_holes_missing.py::test_a_middle_hole_too_narrow_for_the_post_of_its_switch"
