@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import hypot
@@ -135,7 +135,7 @@ class _Places:
     def build(self) -> Places:
         """Keys and sites by half."""
         keys = self._keys()
-        sites = find_part_sites(self.board)
+        sites = self._named(find_part_sites(self.board))
         placed = {ref for k in keys for ref in k.refs} | {r for s in sites for r in s.refs}
         for x, y, wide in lone_holes(self.board):
             self.left_out[f"hole of {wide:.2g} mm at {x:.1f}, {y:.1f}"] = NOT_KNOWN
@@ -174,6 +174,34 @@ class _Places:
                 if isinstance(file.content, Placement) and file.content.nameless
             ),
         )
+
+    def _named(self, sites: Sequence[PartSite]) -> list[PartSite]:
+        """Give places that nothing names the references that only a table names, kind by kind.
+
+        Each of these stands at one of the places of its kind; at which one is not known, so a place
+        loses its pattern where those of its kind differ.
+        """
+        named = {ref for s in sites for ref in s.refs}
+        spare: dict[str, list[str]] = defaultdict(list)
+        for ref, record in self.records.items():
+            f = record.fields
+            if ref in named or record.sources != (TABLE,) or is_unusual(record):
+                continue
+            if record.fitted and not why_no_part(ref, f):
+                spare[kind_of(ref, f.get("value", ""), f.get("footprint", ""))].append(ref)
+        bare = {
+            s.kind: {b.pattern for b in sites if b.kind == s.kind and not b.refs} for s in sites
+        }
+        out = []
+        for site in sites:
+            # Letters and words of a circuit do not show that it is the one that scans the keys.
+            kinds = (site.kind, "circuit") if site.kind == "controller" else (site.kind,)
+            given = next((spare[k] for k in kinds if spare[k]), None) if not site.refs else None
+            if given:
+                pattern = site.pattern if len(bare[site.kind]) == 1 else ""
+                site = replace(site, refs=(given.pop(0),), pattern=pattern)
+            out.append(site)
+        return out
 
     def _fitted(self, group: Group, sites: Sequence[PartSite]) -> tuple[int, int]:
         """Fewest and most switches of a half; a key's place may take a knob instead."""
@@ -546,13 +574,15 @@ def is_special(place: Place) -> bool:
 
     A diode on a supply or on ground carries or clamps power; those of a matrix are on neither.
     """
-    names = ("part_number", "footprint")
     return any(
-        (place.kind == "diode" and r.fields.get("powered"))
-        or stem(r.ref) in SPECIAL_LETTERS
-        or any(_SPECIAL.search(plain(r.fields.get(n, ""))) for n in names)
-        for r in place.records
+        (place.kind == "diode" and r.fields.get("powered")) or is_unusual(r) for r in place.records
     )
+
+
+def is_unusual(record: Record) -> bool:
+    """Whether its words alone show another part than what is usual of its kind."""
+    words = (plain(record.fields.get(n, "")) for n in ("part_number", "footprint"))
+    return stem(record.ref) in SPECIAL_LETTERS or any(_SPECIAL.search(w) for w in words)
 
 
 def stated_value(place: Place) -> str:

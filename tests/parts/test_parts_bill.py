@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from fabkit.base.columns import Floats
 from fabkit.base.errors import SheetError
 from fabkit.board.model import Board, BoardSlots, Component, Holes
 from fabkit.formats.sidecars.model import ListedPart, PartsTable, PlacedPart, Placement
@@ -91,7 +93,11 @@ def key_holes(count: int, *, doubled: bool = True) -> Holes:
         for sign in (1, -1) if doubled else (1,):
             for h in pattern.holes:
                 rows.add((round(19.0 * i + sign * h.x_mm, 3), h.y_mm, (h.least_mm + h.most_mm) / 2))
-    table = np.array(sorted(rows), dtype=float).reshape(-1, 3)
+    return holes_at(np.array(sorted(rows), dtype=float).reshape(-1, 3))
+
+
+def holes_at(table: Floats) -> Holes:
+    """Holes by place and diameter."""
     zeros = np.zeros(len(table))
     return Holes(
         x=table[:, 0],
@@ -389,6 +395,24 @@ def test_sources_are_merged_by_reference() -> None:
         "parts table",
         "hole pattern",
     ]
+
+
+def test_references_without_places_name_what_the_holes_show() -> None:
+    """A jack that holes show and a table names is one jack; a part that nothing shows counts."""
+    jack = next(p for p in load_patterns() if p.key == "jack-4")
+    wide = {h: (h.least_mm + h.most_mm) / 2 for h in jack.holes}
+    holes = holes_at(np.array([(h.x_mm, h.y_mm, wide[h]) for h in jack.holes]))
+    table = table_file(listed(("J1",), "Audio jack, invented", 1), listed(("D1",), "1N4148", 1))
+    bare = replace(make_board(), holes=holes)
+    named = replace(make_board(files=(table,)), holes=holes)
+
+    def pieces(board: Board) -> dict[str, int]:
+        lines = build_bill(board, book()).lines
+        return {a.title: a.per_keyboard for a in lines if a.title != "Cable"}
+
+    assert pieces(bare) == {"Audio jack, four contacts": 1}
+    assert sorted(pieces(named).values()) == [1, 1]
+    assert any("Audio jack, invented" in title for title in pieces(named))
 
 
 def test_rows_without_references_count_by_quantity() -> None:
