@@ -13,11 +13,12 @@ from typing import Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats, Ints, rows_by, run_starts
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import AREA_MM2, COINCIDENT_MM, MIL_MM, counted, format_number, some_of
-from fabkit.board.copper import Copper, outer_face, surface_pads
+from fabkit.board.copper import VIA_MM, Copper, outer_face, surface_pads
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import (
     cuts_of,
@@ -33,7 +34,7 @@ from fabkit.checks.hole import holes_of_parts
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, objects_at, spots_at
-from fabkit.formats.gerber.model import Kind, object_shapes, pen_widths
+from fabkit.formats.gerber.model import Kind, Objects, object_shapes, pen_widths
 from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree, label_groups, meeting_boxes
 from fabkit.rules import load_rule
@@ -60,6 +61,10 @@ FLOATING: Final = load_rule("copper/floating")
 LOOSE_END: Final = load_rule("copper/loose-end")
 SHORT_MM: Final = 0.5
 """A track that ends so near to a pad it points at was meant to reach it (a choice of ours)."""
+_EIGHTH: Final = np.cos(np.pi / 4) - 0.01
+_QUARTER: Final = -0.01
+"""Share of the way to another end by which an end leads there: a little more of a turn is one of
+rounded coordinates."""
 STRAIGHT_MM: Final = 50.0
 """A track seldom runs further without a bend or a pad (common practice)."""
 
@@ -69,6 +74,9 @@ SAME_END_MM: Final = 0.05
 MANY_LONELY: Final = 0.1
 """Share of the pads with tracks that reach no other, from which these are no slips of routing: what
 joins them is missing (a choice of ours)."""
+
+STOPS_MM: Final = 3.0
+"""A track runs straight into a via over more than this mostly (a choice of ours)."""
 
 LONELY_PAD: Final = load_rule("copper/lonely-pad")
 
@@ -117,6 +125,7 @@ def loose_ends(case: Case) -> Iterator[Finding]:
     # Where nets are named, a pad that is cut off is found by its net.
     if not copper.named.any():
         yield from _stops_short(case, copper)
+        yield from _stops_before_vias(case, copper)
         yield from _parted(case, copper)
         yield from _without_via(case, copper)
         yield from _lonely_pads(case, copper)
@@ -210,6 +219,57 @@ def _stops_short(case: Case, copper: Copper) -> Iterator[Finding]:
         )
 
 
+def _stops_before_vias(case: Case, copper: Copper) -> Iterator[Finding]:
+    """Tracks that end on the way to the middle of a via that no copper of their layer reaches."""
+    cuts, pads, pieces = case.shared(cuts_of), copper.pads, copper.pieces
+    vias = np.flatnonzero((cuts.width <= VIA_MM) & (cuts.plated != 0) & cuts.round)
+    if not len(vias) or not len(pads):
+        return
+    drilled = PointTree(cuts.spots()[vias]).query(pads.spots())[0] <= COINCIDENT_MM
+    for index, layer in enumerate(case.board.copper):
+        mine = np.flatnonzero(drilled & (pads.layer == index) & (pads.piece >= 0))
+        size = shapely.area(copper.pad_shapes[mine])
+        mine = mine[shapely.area(pieces.polygons[pads.piece[mine]]) < size + AREA_MM2]
+        rows, x, y = _track_ends(case, index)
+        if not len(rows) or not len(mine):
+            continue
+        end, heading = np.column_stack((x, y)), _headings(layer.file.objects.take(rows), x, y)
+        one, via = PointTree(pads.spots()[mine]).between(end, STOPS_MM).T
+        via = mine[via]
+        way = (pads.spots()[via] - end[one]) @ (1, 1j)
+        turn = heading[one].conj() * way
+        own = pieces.island[copper.layers[index].piece[rows]]
+        meant = (turn.real > 0) & (np.abs(turn.imag) <= SAME_END_MM)
+        meant &= own[one] != pads.island[via]
+        one, via, gap = one[meant], via[meant], np.abs(way[meant])
+        lost = shapely.linestrings(np.stack((end[one], pads.spots()[via]), axis=1))
+        polygons = np.flatnonzero(pieces.on_layer(index))
+        row, met = shapely.STRtree(lost).query(pieces.polygons[polygons], "intersects")[::-1]
+        foreign = (pieces.island[polygons[met]] != own[one[row]]) & (
+            polygons[met] != pads.piece[via[row]]
+        )
+        free = np.setdiff1d(np.arange(len(one)), row[foreign])
+        yield from group(
+            LOOSE_END,
+            Measures(gap[free], objects_at(case, layer, rows[one[free]], *end[one[free]].T)),
+            f"tracks on {layer.name} end up to {{worst}} before the middle of vias that nothing "
+            "else reaches there",
+            most=True,
+            severity=Severity.WARNING,
+            advice="Draw the track on to the via, unless it is left open on purpose.",
+        )
+
+
+def _headings(drawn: Objects, x: Floats, y: Floats) -> NDArray[np.complex128]:
+    """Direction in which each stroke runs into its loose end, as a complex number of length 1."""
+    end, start, last = np.column_stack((x, y)), drawn.starts(), drawn.ends()
+    at_last = np.hypot(*(last - end).T) < np.hypot(*(start - end).T)
+    heading: NDArray[np.complex128] = np.exp(
+        1j * np.angle((end - np.where(at_last[:, None], start, last)) @ (1, 1j))
+    )
+    return heading
+
+
 def _track_ends(case: Case, index: int) -> tuple[Ints, Floats, Floats]:
     """Loose ends of one layer, but for strokes with two: an oblong pad may be drawn so."""
     rows, x, y = case.shared(loose_ends_of)[index]
@@ -248,10 +308,7 @@ def _parted(case: Case, copper: Copper) -> Iterator[Finding]:
     """Tracks whose loose ends face each other: the piece between them is gone."""
     for index, layer in enumerate(case.board.copper):
         rows, x, y = _track_ends(case, index)
-        drawn, end = layer.file.objects.take(rows), np.column_stack((x, y))
-        start, last = drawn.starts(), drawn.ends()
-        at_last = np.hypot(*(last - end).T) < np.hypot(*(start - end).T)
-        heading = np.exp(1j * np.angle((end - np.where(at_last[:, None], start, last)) @ (1, 1j)))
+        heading, end = _headings(layer.file.objects.take(rows), x, y), np.column_stack((x, y))
         one, two = PointTree(end).between(end, STRAIGHT_MM).T
         way = (end[two] - end[one]) @ (1, 1j)
         gap = np.abs(way)
@@ -266,9 +323,12 @@ def _parted(case: Case, copper: Copper) -> Iterator[Finding]:
             & (island[one] != island[two])
         )
         facing &= np.abs(pen[one] - pen[two]) <= COINCIDENT_MM
-        # A track turns by an eighth at most where it bends.
-        for turn in (heading[one].conj() * way, heading[two].conj() * -way):
-            facing &= turn.real >= (np.cos(np.pi / 4) - 0.01) * gap
+        # A track turns by an eighth at most where it bends, or by a quarter where one end lies
+        # straight ahead of the other.
+        turns = heading[one].conj() * way, heading[two].conj() * -way
+        bent, square = ([t.real >= least * gap for t in turns] for least in (_EIGHTH, _QUARTER))
+        ahead = [(np.abs(t.imag) <= SAME_END_MM) & (t.real > 0) for t in turns]
+        facing &= bent[0] & bent[1] | ahead[0] & square[1] | square[0] & ahead[1]
         one, two, gap = one[facing], two[facing], gap[facing]
         lost = shapely.buffer(
             shapely.linestrings(np.stack((end[one], end[two]), axis=1)), pen[one] / 2

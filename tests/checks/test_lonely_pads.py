@@ -129,9 +129,10 @@ def test_a_pad_of_another_size_is_not_missing():
     assert lacking([p for p in PADS if p != PADS[6]], wide) == []
 
 
-def stroked(*layers: tuple[list[tuple[float, float]], str]) -> list[Finding]:
-    """Findings about tracks of 0.2 mm between pads of 2 mm, layer by layer."""
-    files = {"profile.gbr": layer("Profile,NP", frame(130, 30), pen=0.1)}
+def stroked(*layers: tuple[list[tuple[float, float]], str], **more: str) -> list[Finding]:
+    """Findings about tracks of 0.2 mm between pads of 2 mm, layer by layer, and files *more*."""
+    files = {name.replace("_", "."): text for name, text in more.items()}
+    files |= {"profile.gbr": layer("Profile,NP", frame(130, 30), pen=0.1)}
     for number, (spots, tracks) in enumerate(layers, 1):
         side = "Top" if number == 1 else "Bot"
         pads = layer(f"Copper,L{number},{side}", dots(*spots), pen=2.0).removesuffix("M02*\n")
@@ -167,16 +168,51 @@ def test_many_pads_whose_tracks_reach_nothing_lack_a_pour(lonely):
     [
         (line((5, 10), (12, 10)) + line((18, 10), (25, 10)), 1),
         (line((5, 10), (12, 10)) + line((14, 12), (25, 12), (25, 10)), 1),
+        (line((5, 10), (12, 10)) + line((14, 10), (14, 14), (25, 14), (25, 10)), 1),
+        (line((5, 10), (12, 10)) + line((14, 11), (14, 14), (25, 14), (25, 10)), 0),
         (line((5, 10), (12, 10)) + line((12, 12), (25, 12), (25, 10)), 0),
         (line((5, 10), (12, 10)) + line((25, 10), (25, 14), (13, 14)), 0),
         (line((5, 10), (12, 10)) + line((18, 10), (25, 10)) + line((15, 5), (15, 15)), 0),
     ],
-    ids=["in line", "by an eighth", "side by side", "past each other", "with a track between"],
+    ids=[
+        "in line",
+        "by an eighth",
+        "before a bend",
+        "beside a bend",
+        "side by side",
+        "past each other",
+        "with a track between",
+    ],
 )
 def test_tracks_of_two_pads_that_end_facing_each_other(tracks, count):
     """Pads at (5, 10) and (25, 10); the track between them lacks a piece."""
     findings = stroked(([(5, 10), (25, 10)], tracks))
     facing = [f for f in findings if "facing" in f.message]
     assert [(f.id, f.consequence.word, f.count) for f in facing] == (
+        [("copper/loose-end", "decide", 1)] * count
+    )
+
+
+@pytest.mark.parametrize(
+    ("top", "count"),
+    [
+        (line((5, 10), (13, 10)), 1),
+        (line((5, 10), (13, 10.2)), 0),
+        (line((5, 10), (11, 10)), 0),
+        (line((5, 10), (13, 10)) + line((15, 10), (15, 15)), 0),
+        (line((5, 10), (15, 10)), 0),
+    ],
+    ids=["short", "past the middle", "far off", "another track there", "into it"],
+)
+def test_a_track_that_ends_before_a_via_nothing_else_reaches(top, count):
+    """A via at (15, 10) to a track on the bottom; nothing but the track is to reach it on top."""
+    via = drill((15, 10), size=0.4, function="Plated,1,2,PTH")
+    findings = stroked(
+        ([(5, 10), (15, 10)], top),
+        ([(15, 10), (25, 10)], line((15, 10), (25, 10))),
+        via_drl=via,
+    )
+    short = [f for f in findings if "vias" in f.message]
+    assert [(f.id, f.consequence.word, f.count) for f in short] == (
         [("copper/loose-end", "decide", 1)] * count
     )
