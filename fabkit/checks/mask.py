@@ -284,8 +284,11 @@ class _Fit:
     off: Floats
 
 
-def _fit(side: MaskSide, shapes: Shapes) -> _Fit:
-    """Margin of the opening around each pad, and how far their middles are apart."""
+def _fit(side: MaskSide, shapes: Shapes, lone: Shapes) -> _Fit:
+    """Margin of the opening around each pad, and how far their middles are apart.
+
+    One of those without a pad or hole is that of a covered pad of its size beside it.
+    """
     # The centroid of a pad shaped like a ring or an L may lie off it.
     middle = shapely.point_on_surface(shapes)
     opened = np.full(len(shapes), -1)
@@ -309,7 +312,23 @@ def _fit(side: MaskSide, shapes: Shapes) -> _Fit:
         off[rows] = np.where(
             own, shapely.distance(shapely.centroid(shapes[rows]), shapely.centroid(over)), 0.0
         )
-    return _Fit(open=opened >= 0, margin=margin, off=off)
+    beside, away = _beside(lone, shapes, np.flatnonzero(opened < 0))
+    off[beside] = away
+    return _Fit(open=(opened >= 0) | (off > 0), margin=margin, off=off)
+
+
+def _beside(lone: Shapes, shapes: Shapes, covered: Ints) -> tuple[Ints, Floats]:
+    """Covered pads with an opening of their size beside them, and how far off, the nearest last."""
+    boxes, own = shapely.bounds(lone), shapely.bounds(shapes[covered])
+    middles, at = ((box[:, :2] + box[:, 2:]) / 2 for box in (boxes, own))
+    pad, opening = PointTree(middles).between(at, OF_PART_MM).T
+    sizes, mine = (box[:, 2:] - box[:, :2] for box in (boxes, own))
+    wider = sizes[opening] - mine[pad]
+    alike = ((wider > -CHORD_ERROR_MM) & (wider < 2 * USUAL_MARGIN_MM)).all(axis=1)
+    pad, opening = pad[alike], opening[alike]
+    away = np.hypot(*(middles[opening] - at[pad]).T)
+    order = np.argsort(-away, kind="stable")
+    return covered[pad[order]], away[order]
 
 
 def _overlap_depth(pad: BaseGeometry, opening: BaseGeometry) -> float:
@@ -375,7 +394,10 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     if not len(pads):
         return
     shapes = copper.pad_shapes[pads]
-    bare = _Bare(case, copper, side, pads, shapes, shapely.area(shapes), _fit(side, shapes))
+    spots = shapely.points(copper.pads.x[side.pads], copper.pads.y[side.pads])
+    lone = side.openings[~side.over(spots) & ~side.over(case.shared(cuts_of).shapes)]
+    fit = _fit(side, shapes, lone)
+    bare = _Bare(case, copper, side, pads, shapes, shapely.area(shapes), fit)
     yield from _covered(bare)
     yield from group(
         SHIFTED,

@@ -317,6 +317,20 @@ def test_opening_that_covers_its_pad_is_not_shifted():
     assert found.measured == pytest.approx(0.3, abs=0.002)
 
 
+@pytest.mark.parametrize(
+    ("x", "pen", "found"),
+    [(7.5, 2.1, [2.5]), (7.5, 3.1, []), (7.5, 1.5, []), (9.0, 2.1, [])],
+    ids=["its size", "a larger one", "a smaller one", "far off"],
+)
+def test_an_opening_wholly_beside_its_pad_is_shifted(x, pen, found):
+    """A pad of 2 mm at (5, 5) is covered; what lies beside has neither pad nor hole of its own."""
+    mask = layer("Soldermask,Top", dots((25, 15)), pen=2.1, polarity="Negative")
+    beside = f"%ADD11C,{pen}*%\nD11*\n{dots((x, 5))}M02*\n"
+    files = {"mask_top_gbr": mask.removesuffix("M02*\n") + beside}
+    assert [f.measured for f in told("mask/opening-shifted", **files)] == pytest.approx(found)
+    assert len(told("mask/opening-missing", **files)) == (not found)
+
+
 def test_rim_round_a_bare_hole_is_told_once():
     """A pad of 2.0 mm round a bare hole of 1.9 mm leaves a rim of 0.05 mm: one place a layer."""
     pads = dots((5, 5), (25, 15), (15, 10))
