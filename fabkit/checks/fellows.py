@@ -109,6 +109,63 @@ def _same(one: Gap, other: Gap) -> bool:
     return one.kind == other.kind and apart <= 2 * ALIKE_MM
 
 
+def find_turned_fellows(
+    spots: Floats, axes: Places, kind: Ints, others: Floats, other_kind: Ints
+) -> Bools:
+    """Find slots that lie across where nearly all of their kind lie, by what is about them.
+
+    Parameters
+    ----------
+    spots : (n, 2) float64, mm
+        Middles of slots.
+    axes : (n,) complex128
+        Their directions, of length 1, either way round.
+    kind : (n,) int64
+    others : (m, 2) float64, mm
+        Holes and slots that footprints are recognised by.
+    other_kind : (m,) int64
+
+    Returns
+    -------
+    (n,) bool: nearly all neighbours are seen at the complement of the usual angle.
+    """
+    slot, other = PointTree(others).between(spots, REACH_MM).T
+    away = (others[other] - spots[slot]) @ (1, 1j)
+    far = np.abs(away) > 1.0
+    slot, other, away = slot[far], other[far], away[far]
+    distance = np.abs(away)
+    ring = np.column_stack((kind[slot], other_kind[other], np.round(distance / 0.2)))
+    ring_of = np.unique(ring, axis=0, return_inverse=True)[1].ravel()
+    # Footprints are mirrored, too: the angle between two lines is the same there.
+    angle = np.arctan2(*(np.abs(f(away * axes[slot].conj())) for f in (np.imag, np.real)))
+    slack = ALIKE_MM / distance
+    order = np.argsort(ring_of, kind="stable")
+    usual = np.full(len(slot), np.nan)
+    for rows in np.split(order, np.flatnonzero(np.diff(ring_of[order])) + 1):
+        mine, who = np.unique(slot[rows], return_inverse=True)
+        if len(mine) < FEWEST:
+            continue
+        # Several neighbours may stand at one distance.
+        seen = np.zeros((len(mine), len(rows)), dtype=bool)
+        near = np.abs(angle[rows, None] - angle[rows]) <= slack[rows, None]
+        np.logical_or.at(seen, who, near)
+        share = seen.mean(axis=0)
+        best = rows[share.argmax()]
+        # Seen at half a right angle, a neighbour stays there when the slot is turned.
+        if share.max() >= USUAL and abs(np.pi / 2 - 2 * angle[best]) > 2 * slack[best]:
+            usual[rows] = angle[best]
+    rings = np.column_stack((slot, ring_of))
+    known, fits, across = (
+        np.bincount(np.unique(rings[rows], axis=0)[:, 0], minlength=len(spots))
+        for rows in (
+            ~np.isnan(usual),
+            np.abs(angle - usual) <= slack,
+            np.abs(np.pi / 2 - angle - usual) <= slack,
+        )
+    )
+    return np.asarray((across > 0) & (across >= USUAL * known) & (fits <= (1 - USUAL) * known))
+
+
 def _gaps_about(
     tree: PointTree, at: Places, kind: Ints, rows: Ints, wanted: Ints
 ) -> Iterator[list[Gap]]:

@@ -20,7 +20,7 @@ from fabkit.board.copper import VIA_MM, Copper, outer_face
 from fabkit.checks.copper_facts import Cuts, cuts_at, cuts_of, on_board, require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.fellows import ALIKE_MM as FELLOW_MM
-from fabkit.checks.fellows import FEWEST, find_gaps_of_fellows
+from fabkit.checks.fellows import FEWEST, find_gaps_of_fellows, find_turned_fellows
 from fabkit.checks.hole_spacing import break_rows
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, holes_at, judge, points_at, spots_at
@@ -234,6 +234,7 @@ OFF_MM: Final = (0.4, 4.0)
 contacts are 4.6 mm and more from the middle."""
 
 POST_NARROW: Final = load_rule("hole/post-narrow")
+TURNED: Final = load_rule("hole/slot-turned")
 MISSING: Final = load_rule("hole/missing")
 
 
@@ -438,6 +439,30 @@ def _of_footprints(case: Case) -> Iterator[Finding]:
         f"{counted(fellows, 'equal part')} have it",
         most=True,
         severity=Severity.WARNING,
+    )
+
+
+@check(id="hole/slot-direction", rules=(TURNED,), needs=("slots",))
+def slot_directions(case: Case) -> Iterator[Finding]:
+    """Slots of equal footprints lie alike."""
+    cuts, slots = case.shared(cuts_of), case.board.slots
+    # A path of several pieces has no direction of its own.
+    rows = np.flatnonzero(~cuts.round)
+    rows = rows[np.bincount(slots.path)[slots.path[cuts.slot_row[rows]]] == 1]
+    axes = (slots.ends() - slots.starts())[cuts.slot_row[rows]] @ (1, 1j)
+    long = np.abs(axes)
+    rows, axes, long = (column[long > FELLOW_MM] for column in (rows, axes, long))
+    look = np.round(np.column_stack((cuts.width[rows], long)) / STEP_MM)
+    kind = np.unique(look, axis=0, return_inverse=True)[1].ravel().astype(np.int64)
+    spots, _, other_kind = case.shared(holes_of_parts)
+    turned = find_turned_fellows(cuts.spots()[rows], axes / np.abs(axes), kind, spots, other_kind)
+    mine = rows[turned]
+    yield from group(
+        TURNED,
+        Measures(cuts.width[mine], cuts_at(case, mine)),
+        f"{counted(len(mine), 'slot')} up to {{worst}} wide {'lie' if len(mine) > 1 else 'lies'} "
+        "across the direction of those of equal footprints",
+        most=True,
     )
 
 

@@ -9,7 +9,7 @@ from rules.set_cases import dots, drill, frame, layer, xy
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.checks.fellows import find_gaps_of_fellows
-from fabkit.checks.hole import key_posts, present
+from fabkit.checks.hole import key_posts, present, slot_directions
 from fabkit.checks.model import Case
 from fabkit.checks.runner import run_check
 from fabkit.package.build import read_package
@@ -144,3 +144,28 @@ def test_a_middle_hole_lets_the_post_of_its_switch_in(diameter):
     """Posts of full-height switches are 4.0 mm wide, their holes 3.8 to 4.3 (common practice)."""
     case = Case(keys_of(diameter), load_house())
     assert not run_check(key_posts, case).findings
+
+
+@pytest.mark.parametrize(("across", "found"), [({2}, 1), (set(), 0), ({0, 2, 4}, 0)])
+def test_one_slot_across_the_direction_of_its_equals(across, found):
+    """Six parts of a hole and a slot above it; where half of the slots lie across, none is odd."""
+    spots = [(10.0 + 12 * k, 10.0) for k in range(6)]
+    slots = "".join(
+        f"X{x:.1f}Y{14 - k:.1f}G85X{x:.1f}Y{14 + k:.1f}\n"
+        if n in across
+        else f"X{x - k:.1f}Y14.0G85X{x + k:.1f}Y14.0\n"
+        for k in [0.5]
+        for n, (x, _) in enumerate(spots)
+    )
+    bare = "NonPlated,1,2,NPTH"
+    files = {
+        "profile.gbr": layer("Profile,NP", frame(90, 25), pen=0.1),
+        "holes.drl": drill(*spots, size=2.0, function=bare),
+        "slots.drl": drill(size=0.8, function=bare, body=slots),
+    }
+    members = tuple(Member(name, text.encode()) for name, text in files.items())
+    made = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+    said = run_check(slot_directions, Case(made, load_house())).findings
+    assert [(f.id, f.count, f.places[0].x_mm) for f in said] == [
+        ("hole/slot-turned", 1, 34.0)
+    ] * found

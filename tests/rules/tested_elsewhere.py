@@ -89,6 +89,9 @@ TESTS = {
     "order/note-differs": "checks/test_framework_package.py::test_notes_on_the_order",
     "order/note": "checks/test_framework_package.py::test_notes_on_the_order",
     "order/finish-with-lead": "checks/test_framework_package.py::test_choices",
+    "hole/slot-turned": (
+        "checks/test_holes_missing.py::test_one_slot_across_the_direction_of_its_equals"
+    ),
     "hole/post-narrow": (
         "checks/test_holes_missing.py::test_a_middle_hole_too_narrow_for_the_post_of_its_switch"
     ),
