@@ -92,14 +92,17 @@ class Terminal:
 
         heads = [clean(head) for head in table.heads]
         cells = [[clean(cell) for cell in row] for row in table.texts()[:most]]
-        natural, least, readable = [], [], []
+        natural, whole, least, readable = [], [], [], []
         for n, (head, column) in enumerate(zip(heads, table.columns, strict=True)):
             longest = max((cell_len(row[n]) for row in cells), default=0)
             natural.append(max(cell_len(head), longest))
+            head_word = max(map(cell_len, head.split() or ("",)))
+            # A head over two lines costs one line; a cell over two lines costs one each row.
+            whole.append(max(head_word, longest))
             # Numbers and words are never broken over two lines; names of files may be.
             texts = () if column.number else (row[n] for row in cells)
             words = max((cell_len(word) for text in texts for word in text.split()), default=0)
-            words = max(min(words, READABLE), *map(cell_len, head.split() or ("",)))
+            words = max(min(words, READABLE), head_word)
             least.append(max(words, longest if column.number else 0))
             readable.append(max(least[-1], 0 if column.number else min(longest, READABLE)))
         # One blank stands at either edge; those between columns give way to words.
@@ -115,7 +118,7 @@ class Terminal:
             pad_edge=False,
             padding=(0, int(gap > 1), 0, int(gap > 2)),
         )
-        widths = _fit(natural, (readable, least), room - gap * gaps)
+        widths = _fit(natural, (whole, readable, least), room - gap * gaps)
         for head, width, column in zip(heads, widths, table.columns, strict=True):
             grid.add_column(
                 Text(head),

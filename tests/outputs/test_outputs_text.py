@@ -515,6 +515,16 @@ def test_words_of_names_are_not_broken(narrow, monkeypatch, columns):
     assert words.startswith("Low-profile switch socket\n") is (columns == "50")
 
 
+def test_headings_fold_before_names():
+    """A heading over two lines costs one line, a name over two lines one in each of its rows."""
+    heads = [f"left_in_drawer_{n}" for n in range(6)]
+    out = io.StringIO()
+    rows = [("Low-profile switch, soldered", *range(6))]
+    Terminal(out).table(Table(columns_of("part", *heads, numbers=heads), rows))
+
+    assert "Low-profile switch, soldered" in out.getvalue()
+
+
 @given(st.lists(st.lists(st.text("ab12 ", max_size=40), min_size=12, max_size=12), max_size=3))
 def test_no_table_is_wider_than_the_terminal(rows):
     """Whatever the cells hold."""
