@@ -112,7 +112,7 @@ def _same(one: Gap, other: Gap) -> bool:
 def find_turned_fellows(
     spots: Floats, axes: Places, kind: Ints, others: Floats, other_kind: Ints
 ) -> Bools:
-    """Find slots that lie across where nearly all of their kind lie, by what is about them.
+    """Find slots in another direction than nearly all of their kind, by what is about them.
 
     Parameters
     ----------
@@ -127,7 +127,8 @@ def find_turned_fellows(
 
     Returns
     -------
-    (n,) bool: nearly all neighbours are seen at the complement of the usual angle.
+    (n,) bool: nearly all neighbours are seen at the complement of the usual angle, or several and
+    all at some other.
     """
     slot, other = PointTree(others).between(spots, REACH_MM).T
     away = (others[other] - spots[slot]) @ (1, 1j)
@@ -163,7 +164,8 @@ def find_turned_fellows(
             np.abs(np.pi / 2 - angle - usual) <= slack,
         )
     )
-    return np.asarray((across > 0) & (across >= USUAL * known) & (fits <= (1 - USUAL) * known))
+    square = (across > 0) & (across >= USUAL * known) & (fits <= (1 - USUAL) * known)
+    return np.asarray(square | (known >= LEAST_CORE) & (fits == 0))
 
 
 def _gaps_about(

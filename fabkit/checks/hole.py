@@ -461,7 +461,7 @@ def slot_directions(case: Case) -> Iterator[Finding]:
         TURNED,
         Measures(cuts.width[mine], cuts_at(case, mine)),
         f"{counted(len(mine), 'slot')} up to {{worst}} wide {'lie' if len(mine) > 1 else 'lies'} "
-        "across the direction of those of equal footprints",
+        "in another direction than those of equal footprints",
         most=True,
     )
 

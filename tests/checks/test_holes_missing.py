@@ -8,7 +8,7 @@ from rules.set_cases import dots, drill, frame, layer, xy
 
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
-from fabkit.checks.fellows import find_gaps_of_fellows
+from fabkit.checks.fellows import find_gaps_of_fellows, find_turned_fellows
 from fabkit.checks.hole import key_posts, present, slot_directions
 from fabkit.checks.model import Case
 from fabkit.checks.runner import run_check
@@ -169,3 +169,22 @@ def test_one_slot_across_the_direction_of_its_equals(across, found):
     assert [(f.id, f.count, f.places[0].x_mm) for f in said] == [
         ("hole/slot-turned", 1, 34.0)
     ] * found
+
+
+@pytest.mark.parametrize(
+    ("turn", "neighbours", "found"), [(30, 3, True), (1, 3, False), (30, 2, False)]
+)
+def test_a_slot_turned_by_less_than_a_quarter_needs_three_neighbours(turn, neighbours, found):
+    """Parts are turned by 0 to 50 degrees themselves; the last one's slot is turned further."""
+    middles, parts = 20.0 * np.arange(6), np.exp(1j * np.radians(10 * np.arange(6)))
+    about = np.array((5 + 1j, -4 + 3j, 2 - 6j))[:neighbours]
+    others = (middles[:, None] + parts[:, None] * about).ravel()
+    axes = parts * np.exp(1j * np.radians([0, 0, 0, 0, 0, turn]))
+    turned = find_turned_fellows(
+        np.column_stack((middles, np.zeros(6))),
+        axes,
+        np.zeros(6, dtype=np.int64),
+        np.column_stack((others.real, others.imag)),
+        np.tile(np.arange(neighbours), 6),
+    )
+    assert turned.tolist() == [False] * 5 + [found]
