@@ -47,6 +47,9 @@ THIN_MM: Final = 0.5
 
 EDGE: Final = load_rule("copper/edge-near")
 CUT: Final = load_rule("copper/edge-cut")
+AT_CUT_OUTS: Final = (
+    "Pull copper back from the cut-outs. Order them plated only if their walls shall be copper."
+)
 BEYOND: Final = load_rule("copper/outside")
 OUTLINE: Final = load_rule("copper/outline-drawn")
 
@@ -85,11 +88,14 @@ def edge(case: Case) -> Iterator[Finding]:
     spots = _near_edge(case, copper, np.concatenate((np.empty(0, int), *outlines.values())))
     # What lies nearer than coordinates can separate runs to the edge, whichever bit was rounded.
     over = spots.value <= COINCIDENT_MM
+    cut = spots.take(over)
     yield from group(
         CUT,
-        _by_edge(case, spots.take(over)),
+        _by_edge(case, cut),
         "copper runs to or over the board's edge {where}",
         limit=case.limit("copper_to_edge_mm"),
+        # Openings for light, a lead or a strap are in most boards, and nobody plates them.
+        advice=AT_CUT_OUTS if at_cut_out(profile, cut.x, cut.y).all() else "",
     )
     yield from judge(
         case,

@@ -329,12 +329,12 @@ EDGE_LINE_MM = 0.15
 """Copper or print this near to the board's edge is the outline drawn along with the layer."""
 
 
-def at_cut_out(profile: BaseGeometry, x: float, y: float) -> bool:
-    """Whether a place is nearer to a cut-out than to the outer edge."""
-    spot, parts = shapely.Point(x, y), shapely.get_parts(profile)
+def at_cut_out(profile: BaseGeometry, x: Floats | float, y: Floats | float) -> Bools:
+    """Which places are nearer to a cut-out than to the outer edge."""
+    spot, parts = shapely.points(x, y), shapely.get_parts(profile)
     inner = shapely.MultiLineString([ring for part in parts for ring in part.interiors])
     outer = shapely.MultiLineString([part.exterior for part in parts])
-    return bool(shapely.distance(spot, inner) < shapely.distance(spot, outer))
+    return np.asarray(shapely.distance(spot, inner) < shapely.distance(spot, outer))
 
 
 def on_board(case: Case, x: Floats, y: Floats) -> Bools:

@@ -132,7 +132,10 @@ class _Turning:
 @check(id="profile/pads", rules=(PADDED,), needs=("profile", "outer-copper"))
 def pads(case: Case) -> Iterator[Finding]:
     """Slots that are to be plated are drilled, not drawn as cut-outs."""
-    cuts = case.shared(padded_cuts)
+    cuts, panel = case.shared(padded_cuts), case.board.panel
+    if panel is not None and len(panel.rails):
+        # Nothing is soldered on a rail: what is cut into pads there are marks of the panel.
+        cuts = cuts[~touched(cuts, panel.rails)]
     x, y = shapely.get_coordinates(shapely.centroid(cuts)).reshape(-1, 2).T
     many = counted(len(cuts), "cut-out")
     yield from group(

@@ -185,6 +185,7 @@ def _settings(asked: Asked) -> Settings:
 
 def _check_one(asked: Asked, package: Path) -> None:
     from fabkit.demo import find_demo, shown_path
+    from fabkit.mending.model import mend_call
     from fabkit.outputs.judged import check_given, read_given
     from fabkit.outputs.verdict import print_check, render_verdict
 
@@ -197,7 +198,13 @@ def _check_one(asked: Asked, package: Path) -> None:
         source = shown_path(find_demo(package, usual="rev-b"))
         done = check_given(given, settings, source=source, right=right, tell=tell)
     asked.printed.give(
-        lambda console: print_check(console, done.check, files=asked.files, full=asked.full),
+        lambda console: print_check(
+            console,
+            done.check,
+            mend=mend_call(str(package)),
+            files=asked.files,
+            full=asked.full,
+        ),
         lambda form: render_verdict(done.check, form, fail_on=asked.fail_on),
     )
     click.get_current_context().exit(done.status)

@@ -6,6 +6,7 @@ What each correction does, why it is safe, how it is proved and what it heals st
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -20,7 +21,7 @@ from fabkit.base.columns import Bools, Floats, Shapes
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Finding
 from fabkit.base.tables import Result, Table, columns_of
-from fabkit.base.units import counted
+from fabkit.base.units import counted, some_of
 from fabkit.board.model import Board
 from fabkit.compare.model import FindingChanges
 from fabkit.formats.drill.model import DrillFile
@@ -61,9 +62,13 @@ def can_mend(rule: str) -> bool:
     return any(rule in c.heals for c in load_corrections().values() if not c.asked)
 
 
-def find_offer(rules: Sequence[str], *, call: str = "fabkit mend PACKAGE --out mended.zip") -> str:
-    """Say how many causes, by their rules, can be mended and how; empty where none can."""
-    by_itself = sum(map(can_mend, rules))
+ORDER_AGAIN: Final = "order again with --mend"
+"""The call for a package that is ordered."""
+
+
+def find_offer(rules: Sequence[str], *, call: str) -> str:
+    """Say which causes, by their rules, a call of a command mends; empty where none can be."""
+    by_itself = [rule for rule in rules if can_mend(rule)]
     rest = [rule for rule in rules if not can_mend(rule)]
     names = [
         name
@@ -71,11 +76,17 @@ def find_offer(rules: Sequence[str], *, call: str = "fabkit mend PACKAGE --out m
         if c.asked and not set(rest).isdisjoint(c.heals)
     ]
     known = load_corrections()
-    count = by_itself + sum(any(rule in known[name].heals for name in names) for rule in rest)
-    if not count:
+    healed = [*by_itself, *(r for r in rest if any(r in known[name].heals for name in names))]
+    if not healed:
         return ""
     asked = "".join(f" --with {name}" for name in names)
-    return f"{count} of {counted(len(rules), 'cause')} can be mended in the files: {call}{asked}"
+    which = f"{len(healed)} of {counted(len(rules), 'cause')} ({some_of(healed, 3)})"
+    return f"{which} can be mended in the files: {call}{asked}"
+
+
+def mend_call(path: str) -> str:
+    """Give the command that mends a package."""
+    return f"fabkit mend {shlex.quote(path)} --out mended.zip"
 
 
 @cache

@@ -16,6 +16,7 @@ from fabkit.base.steps import step
 from fabkit.base.tables import Record
 from fabkit.checks.choices import judge_thicknesses
 from fabkit.checks.model import CheckOptions
+from fabkit.mending.model import ORDER_AGAIN
 from fabkit.outputs import money, records
 from fabkit.outputs.atomic import Packed
 from fabkit.outputs.charts import chart_scene
@@ -206,7 +207,7 @@ def _findings_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, b
     )
     text = io.StringIO()
     console = Terminal(text)
-    print_check(console, record, files=True)
+    print_check(console, record, mend=ORDER_AGAIN, files=True)
     console.print("\nevery finding, with its line in the file:", style="bold")
     print_findings(console, record["findings"])
     return {

@@ -103,19 +103,20 @@ def _item(finding: Record) -> list[str]:
 
 
 def print_check(
-    console: Terminal, record: Record, *, files: bool = False, full: bool = False
+    console: Terminal, record: Record, *, mend: str, files: bool = False, full: bool = False
 ) -> None:
     """Print the verdict, the causes that stop the board or ask for a decision, and what it is.
 
     Unless ``full``, findings of one rule and consequence are one cause, shown by the first of
     them; what follows from another, what is only worth knowing, the form of the files and the
     checks that could not judge are one line: a person reads what matters, a program the JSON.
+    ``mend`` is the call that mends what can be mended.
     """
     console.print(record["verdict"], style=f"bold {_tone(record)}".strip())
     if full:
         print_findings(console, record["findings"])
     else:
-        folded = _print_causes(console, record["findings"])
+        folded = _print_causes(console, record["findings"], mend)
         folded += _skipped(record["checks"])
         if folded:
             console.print(f"folded: {'; '.join(folded)}; --all shows everything", style="dim")
@@ -277,7 +278,7 @@ def echoes_of(findings: Sequence[Record]) -> dict[str, list[Record]]:
     return gather((f["follows"], f) for f in findings if "follows" in f)
 
 
-def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:
+def _print_causes(console: Terminal, findings: Sequence[Record], mend: str) -> list[str]:
     """Print the causes to act on, worst first, and give in a few words what is not shown."""
     # A verdict for programs does without it.
     from fabkit.mending.model import find_offer
@@ -285,7 +286,7 @@ def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:
     causes, echoes = causes_of(findings), echoes_of(findings)
     acted = [*causes.get("stop", ()), *causes.get("decide", ())]
     shown = acted[:SHOWN_CAUSES]
-    offer = find_offer([group[0]["id"] for group in acted])
+    offer = find_offer([group[0]["id"] for group in acted], call=mend)
     in_full = CAUSE_LINES - len(shown) - bool(offer)
     for n, group in enumerate(shown):
         # The first ones are told in full where not all can be.

@@ -6,10 +6,13 @@ and of common practice, as the bundled house sheet states them.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import cos, radians, sin
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import shapely
 from rules.set_cases import SOUND, dots, drill, frame, job, layer, line
 
 from fabkit.base.findings import Consequence, Place, Severity
@@ -688,6 +691,15 @@ def test_slot_of_a_pad_drawn_in_the_profile_is_to_be_plated():
         assert len(told("copper/edge-cut", **other)) == 1
 
 
+def test_marks_of_a_panel_that_the_profile_cuts_are_no_slots_of_parts():
+    """On a rail nothing is soldered, so no wall there has to be plated."""
+    board = board_of(**slot_of_a_pad("Top", "Bot"))
+    rails = np.array([shapely.box(10, 0, 30, 20)])
+    framed = replace(board, panel=SimpleNamespace(rails=rails))
+    case = Case(framed, load_house(), CheckOptions())
+    assert list(run_check(next(c for c in CHECKS if c.id == "profile/pads"), case).findings) == []
+
+
 def test_copper_far_beyond_the_edge_runs_over_it():
     """A pour that ends 1 mm beyond the board or lies over a cut-out has no border at the edge."""
     wide = "G36*\n" + frame(32, 22, -1, -1) + "G37*\n"
@@ -698,6 +710,7 @@ def test_copper_far_beyond_the_edge_runs_over_it():
     pour = layer("Copper,L1,Top", "G36*\n" + frame(28, 18, 1, 1) + "G37*\n")
     (found,) = told("copper/edge-cut", top_gbr=pour, profile_gbr=profile)
     assert (found.count, "at a cut-out" in found.message) == (1, True)
+    assert "cut-outs" in found.advice
 
 
 def test_a_drill_size_in_mils_is_the_size_it_rounds():

@@ -6,25 +6,28 @@ import pytest
 
 from fabkit.base.errors import UsageError
 from fabkit.desk.ordering import read_designs
-from fabkit.mending.model import find_offer
+from fabkit.mending.model import find_offer, mend_call
 from fabkit.sheets.house import load_house
 from fabkit.sheets.order import order_from
 from fabkit.sheets.toml_text import read_sheet
 
-CALL = "causes can be mended in the files: fabkit mend PACKAGE --out mended.zip"
+CALL = "can be mended in the files: fabkit mend 'my board.zip' --out mended.zip"
 
 
 @pytest.mark.parametrize(
     ("rules", "words"),
     [
         (["net/short"], ""),
-        (["hole/duplicate", "net/short"], f"1 of 2 {CALL}"),
-        (["copper/acid-trap", "hole/duplicate"], f"2 of 2 {CALL} --with acid-traps"),
+        (["hole/duplicate", "net/short"], f"1 of 2 causes (hole/duplicate) {CALL}"),
+        (
+            ["copper/acid-trap", "hole/duplicate"],
+            f"2 of 2 causes (hole/duplicate, copper/acid-trap) {CALL} --with acid-traps",
+        ),
     ],
 )
 def test_offer_names_the_command(rules: list[str], words: str) -> None:
     """Corrections on request stand in the command; none is offered for what none ends."""
-    assert find_offer(rules) == words
+    assert find_offer(rules, call=mend_call("my board.zip")) == words
 
 
 def test_an_order_names_the_line_of_a_correction_that_there_is_not(tmp_path) -> None:

@@ -289,7 +289,7 @@ def verdict(*findings, full=False):
         "counts": {"stop": 0, "decide": 1, "broken": 0},
     }  # fmt: skip
     out = io.StringIO()
-    print_check(Terminal(out), record, full=full)
+    print_check(Terminal(out), record, mend="fabkit mend x.zip", full=full)
     return out.getvalue()
 
 
@@ -335,7 +335,7 @@ def test_the_offer_to_mend_is_one_of_the_lines():
     others = [finding(consequence="decide", id=f"mask/{n}") for n in range(5)]
     text = verdict(*others, finding(id="copper/outline-drawn"))
 
-    assert "1 of 6 causes can be mended in the files: fabkit mend" in text
+    assert " can be mended in the files: fabkit mend x.zip" in text
     assert len(text.splitlines()) <= 12
     assert text.count("do: drill larger") == 1
 

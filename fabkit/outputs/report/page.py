@@ -15,7 +15,7 @@ from fabkit.checks.choices import judge_thicknesses
 from fabkit.costs.chart import curve_chart, shares_chart
 from fabkit.costs.model import SHARES, UNNAMED, CostSheet, shares_of
 from fabkit.costs.quote import INVENTED
-from fabkit.mending.model import find_offer
+from fabkit.mending.model import ORDER_AGAIN, find_offer
 from fabkit.outputs import records
 from fabkit.outputs.charts import chart_svg
 from fabkit.outputs.drawings import look_of_order
@@ -329,7 +329,7 @@ def board_view(
         "acted": acted,
         "offer": ""
         if judged.mended
-        else find_offer([c.lead["id"] for c in acted], call="order again with --mend"),
+        else find_offer([c.lead["id"] for c in acted], call=ORDER_AGAIN),
         "known": causes.get("know", []),
         "formal": causes.get("form", []),
         "silenced": record["silenced"],
