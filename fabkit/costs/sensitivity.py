@@ -101,7 +101,9 @@ def _option_effects(
     order: Order,
     bill: Bill | None,
 ) -> Iterator[Effect]:
-    for title, choice in _choices(order.choice, house):
+    # Choices of one kind that cost the same are one row.
+    alike: dict[tuple[str, Decimal], list[str]] = {}
+    for what, value, choice in _choices(order.choice, house):
         try:
             offer = price_quantity(
                 designs, best.quantity, house=house, order=replace(order, choice=choice), bill=bill
@@ -110,35 +112,41 @@ def _option_effects(
             continue
         half = offer.per_half
         if half is not None:
-            yield Effect(
-                key=title, title=title, change="instead", per_half=half, difference=half - base
-            )
+            alike.setdefault((what, half), []).append(value)
+    for (what, half), values in alike.items():
+        title = f"{what} {', '.join(values)}"
+        yield Effect(
+            key=title, title=title, change="instead", per_half=half, difference=half - base
+        )
 
 
-def _choices(choice: BoardChoice, house: House) -> Iterator[tuple[str, BoardChoice]]:
+def _choices(choice: BoardChoice, house: House) -> Iterator[tuple[str, str, BoardChoice]]:
+    """Give each other choice that the house offers: what it is, its name, and the choice."""
     options = house.options
     for thickness in options.thickness_mm:
         if thickness != float(choice.thickness_mm):
             yield (
-                f"thickness {thickness:g} mm",
+                "thickness",
+                f"{thickness:g} mm",
                 replace(choice, thickness_mm=Decimal(f"{thickness:g}")),
             )
     for copper in options.copper_oz:
         if copper != float(choice.copper_oz):
-            yield f"copper {copper:g} oz/ft2", replace(choice, copper_oz=Decimal(f"{copper:g}"))
+            ounces = Decimal(f"{copper:g}")
+            yield "copper", f"{copper:g} oz/ft2", replace(choice, copper_oz=ounces)
     for colour in options.colours:
         if colour != choice.colour:
-            yield f"colour {colour}", replace(choice, colour=colour)
+            yield "colour", colour, replace(choice, colour=colour)
     for finish in options.finishes:
         if finish != choice.finish:
-            yield f"finish {finish}", replace(choice, finish=finish)
+            yield "finish", finish, replace(choice, finish=finish)
     if house.rates is not None:
         for lead in house.rates.lead_time:
             if lead != choice.lead_time:
-                yield f"lead time {lead}", replace(choice, lead_time=lead)
+                yield "lead time", lead, replace(choice, lead_time=lead)
     for extra in choice.extras:
         rest = tuple(e for e in choice.extras if e != extra)
-        yield f"without {extra}", replace(choice, extras=rest)
+        yield "without", extra, replace(choice, extras=rest)
 
 
 # Later revisions
