@@ -156,7 +156,7 @@ class _Reader:
 
     def _read_point(self, text: str, number: int, offset: int) -> None:
         found = _GROUPS.search(text, 31)
-        if found is None or not _digits(found["x"]) or not _digits(found["y"]):
+        if found is None or _digits(found["x"]) is None or _digits(found["y"]) is None:
             self.log.add(
                 NET_LENGTH, f"record {text[:3]} has no position", offset=offset, assumed="left out"
             )

@@ -75,6 +75,16 @@ def test_blank_zeros_and_shifted_groups() -> None:
     assert (points[1].x_mm, points[1].hole_mm, points[1].mask) == pytest.approx((50, 0.3, 3))
 
 
+def test_points_on_an_axis_are_kept() -> None:
+    """Zero is a place: keys that stand on the origin's axes are on their nets, too."""
+    records = (
+        record("327", c4="A", c39=f"A01X{x}Y{y}") for x, y in (("+000000", "+000500"), (0, 0))
+    )
+    points = read_netlist(netlist(*records), name="x").points
+
+    assert [(p.x_mm, p.y_mm) for p in points] == [(0.0, pytest.approx(0.5)), (0.0, 0.0)]
+
+
 @pytest.mark.parametrize("alias", ["NNAME1", "1"])
 def test_long_names(alias: str) -> None:
     """Both spellings of an alias are replaced by the long name."""
