@@ -19,6 +19,7 @@ from fabkit.board.components import placed_parts
 from fabkit.board.copper import netlist_of
 from fabkit.checks.copper_facts import require_copper
 from fabkit.checks.declare import check
+from fabkit.checks.half import keyboard_of
 from fabkit.checks.model import Case, NotJudged
 from fabkit.formats.sidecars.model import PartsTable, PlacedPart, Placement
 from fabkit.keyboard.kinds import stem
@@ -263,17 +264,27 @@ def placed(case: Case) -> Iterator[Finding]:
         raise NotJudged("pads that carry the names of the placed parts")
     file = next(name for name, table in tables.items() if table.parts)
 
-    def of(rule: Rule, words: str, odd: Sequence[PlacedPart]) -> Iterator[Finding]:
+    def of(
+        rule: Rule, words: str, odd: Sequence[PlacedPart], **said: Severity
+    ) -> Iterator[Finding]:
         if odd:
             at = [case.place(file, side=p.side, x_mm=p.x_mm, y_mm=p.y_mm) for p in odd[:NAMED]]
             names = some_of([p.ref for p in odd], NAMED)
-            yield Finding.of(rule, f"{names}: {words}", *at, count=len(odd))
+            yield Finding.of(rule, f"{names}: {words}", *at, count=len(odd), **said)
 
+    # A switch stands on the face of the keys, its socket is soldered on the other one.
+    keys = case.shared(keyboard_of).keys
+    held = {ref for k in keys if k.held_by in ("socket", "either") for ref in k.refs}
+    plugged = [p for p in parts if p.ref in held]
     for side in ("top", "bottom"):
         mine = [p for p in parts if p.side == side and p.ref in sites]
         # Legs go through the board, and reversible boards have pads for a part on both faces.
         beneath = [p for p in mine if side not in sites[p.ref].faces]
         other = "bottom" if side == "top" else "top"
+        if plugged and all(p in beneath for p in plugged):
+            words = f"switches listed on the {side}, whose sockets are soldered on the {other}"
+            yield from of(OTHER_SIDE, words, plugged, severity=Severity.NOTE)
+            mine, beneath = ([p for p in a if p not in plugged] for a in (mine, beneath))
         yield from of(OTHER_SIDE, f"placed on the {side}, but all pads are on the {other}", beneath)
         mine = [p for p in mine if p not in beneath]
         if not mine:

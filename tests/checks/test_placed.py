@@ -85,6 +85,16 @@ def test_a_table_counted_from_another_origin_is_no_slip(tmp_path):
     assert found_in(sheet.made(rows).parcel, tmp_path) == {}
 
 
+@pytest.mark.parametrize(("others", "found"), [("top", []), ("Bottom", ["placement/other-side"])])
+def test_switches_are_listed_on_the_face_of_the_keys(others, found, tmp_path):
+    """All on top, their sockets on the bottom: the builder plugs them in.  One alone is a slip."""
+    sheet = tables._placed(package("card"))
+    side = sheet.column(r"side")
+    faces = {"SW1": "top", **{f"SW{n}": others for n in range(2, 9)}}
+    rows = [[*r[:side], faces.get(r[0], r[side]), *r[side + 1 :]] for r in sheet.rows]
+    assert list(found_in(sheet.made(rows).parcel, tmp_path)) == found
+
+
 def test_one_of_five_is_odd_and_two_of_five_decide_nothing():
     """Votes of equals: one in five may be a slip, two in five are two ways of doing it."""
     one = np.array([1, 1, 1, 1, -1], dtype=complex)
