@@ -214,9 +214,19 @@ def print_boards(console: Terminal, boards: Sequence[Record]) -> None:
     """Print what each board is, one line each, and what speaks against the user's word."""
     for board in boards:
         lead = f"{board['name']}: " if len(boards) > 1 else ""
-        size = f"; {board['size']}" if board["size"] else ""
-        console.print(f"{lead}{board['headline']}{size}", style="bold")
+        first, last = by_weight(board)
+        words = "; ".join(w for w in (first, board["size"], last if board["size"] else "") if w)
+        if words:
+            console.print(f"{lead}{words}", style="bold")
         print_contradiction(console, board)
+
+
+def by_weight(board: Record) -> tuple[str, str]:
+    """Give what is said of a board first and last: most boards are no keyboard and need not be."""
+    if board["is"] != "none":
+        return board["headline"], ""
+    first, _, last = board["headline"].rpartition(", each: ")
+    return first, last
 
 
 def print_contradiction(console: Terminal, board: Record) -> None:

@@ -17,6 +17,7 @@ from fabkit.outputs.terminal import (
     Terminal,
     board_counts,
     board_words,
+    by_weight,
     print_cause,
     print_contradiction,
     print_findings,
@@ -205,15 +206,17 @@ def print_board(console: Terminal, board: Record, boards: Sequence[Record] = ())
     thickness = board["thickness_mm"]
     width, height = board["width_mm"], board["height_mm"]
     panel = any(kind["headline"].startswith("panel") for kind in boards)
+    said = [by_weight(kind) for kind in boards]
+    last = "".join(f"; {last}" for _, last in said if last)
     words = [
         f"{board['name']}:",
-        *(f"{kind['headline']};" for kind in boards),
+        *(f"{first};" for first, _ in said if first),
         *([f"{board['panel']};"] if board["panel"] and not panel else []),
         f"{format_number(width, digits=2)} × {format_mm(height, digits=2)},",
         f"{board_counts(board)},",
         f"{format_mm(thickness)} thick" if thickness else "thickness not stated",
     ]
-    console.print(" ".join(words), style="bold")
+    console.print(" ".join(words) + last, style="bold")
     for kind in boards:
         print_contradiction(console, kind)
 

@@ -62,8 +62,8 @@ def test_check_says_fit(run, small):
     lines = run("check", small, "--thickness", "1.6").output.splitlines()
 
     assert lines[0] == "fit to order"
-    said = "small: no keyboard; 30 × 20 mm, 2 copper layers, 2 holes"
-    assert any(line.startswith(said) for line in lines)
+    said = "small: 30 × 20 mm, 2 copper layers, 2 holes"
+    assert any(line.startswith(said) and line.endswith("; no keyboard") for line in lines)
 
 
 def test_check_json_holds_everything(run, small):

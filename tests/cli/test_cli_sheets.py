@@ -180,7 +180,7 @@ def test_paper_tells_of_holes_off_the_board(run, small, tmp_path):
     assert told.stdout.strip() == (tmp_path / "a.pdf").as_posix()
     assert (
         told.stderr
-        == "no keyboard; 30 × 20 mm, 2 copper layers\nnote: small: all 2 holes lie off the board\n"
+        == "30 × 20 mm, 2 copper layers; no keyboard\nnote: small: all 2 holes lie off the board\n"
     )
     assert json.loads(as_json.stdout)["notes"] == ["small: all 2 holes lie off the board"]
     assert len(pypdf.PdfReader(tmp_path / "a.pdf").pages) == 1

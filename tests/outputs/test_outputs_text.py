@@ -278,7 +278,7 @@ def verdict(*findings, full=False):
             "name": "b", "thickness_mm": 1.6, "width_mm": 30.0, "height_mm": 20.0,
             "copper_layers": 2, "holes": 2, "slots": 0, "panel": "",
         },
-        "boards": [{"name": "b", "headline": "no keyboard", "contradiction": ""}],
+        "boards": [{"name": "b", "is": "none", "headline": "no keyboard", "contradiction": ""}],
         "findings": findings,
         "silenced": [],
         "checks": [
@@ -305,7 +305,7 @@ def test_a_verdict_is_short_and_all_is_full():
     short, full = verdict(*findings), verdict(*findings, full=True)
 
     assert short.startswith("decide before ordering: 1 decision\nstop    a hole is")
-    assert "b: no keyboard; 30 × 20 mm" in short
+    assert "b: 30 × 20 mm" in short
     assert short.count("do: drill larger") == 3
     assert short.count("X1Y1") == 0
     assert "at a.drl:3:1, and 2 more here; assumed: mm; do: drill larger" in short
