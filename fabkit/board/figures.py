@@ -182,9 +182,10 @@ class Evidence:
 
 
 def counts_in(shapes: Shapes, points: Floats) -> Ints:
-    """How many points lie in each shape, (n,) int64."""
+    """How many points lie in each shape or on its rim, as half holes do, (n,) int64."""
     tree = shapely.STRtree(shapely.points(points))
-    counts: Ints = np.bincount(tree.query(shapes, predicate="contains")[0], minlength=len(shapes))
+    row = tree.query(shapes, predicate="dwithin", distance=OUTLINE_JOIN_MM)[0]
+    counts: Ints = np.bincount(row, minlength=len(shapes))
     return counts
 
 
@@ -419,8 +420,9 @@ def _why_panel(
             why.append("tabs join it to the board")
     if body.geom_type == "MultiPolygon":
         why.append(f"{len(body.geoms)} boards lie close together in it")
-    # Outside the hull, because what lies in a bay of the board may be the board's own.
-    between = shapely.difference(frame, shapely.convex_hull(body))
+    # Outside the hull, because what lies in a bay of the board may be the board's own, and off
+    # its rim, where half holes are.
+    between = shapely.difference(frame, shapely.convex_hull(body).buffer(_LINE_MM))
     shapely.prepare(between)
     many = int(shapely.contains_xy(between, evidence.marks[:, 0], evidence.marks[:, 1]).sum())
     if 2 <= many < _STRAY_SHARE * len(evidence.marks):

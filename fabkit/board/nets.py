@@ -20,7 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Bools, Floats, Ints, Shapes, gather
 from fabkit.board.connectivity import Pieces, pieces_at
 from fabkit.board.copper import NO_NET, Copper
-from fabkit.formats.gerber.model import object_shapes
+from fabkit.formats.gerber.model import GerberFile, object_shapes
 from fabkit.formats.sidecars.model import Netlist, NetPoint
 from fabkit.geometry.neighbours import PointTree, estimate_pairs, label_groups, usual_gap
 
@@ -148,10 +148,10 @@ def _graph(copper: Copper, island: int, claims: Sequence[Claim] | None) -> _Grap
     shapes, layers, nets = [], [], []
     for index, layer in enumerate(copper.board.copper):
         objects = copper.layers[index]
-        rows = np.flatnonzero(mine[objects.piece])
+        rows, left = _left(layer.file, np.flatnonzero(mine[objects.piece]))
         net = objects.net[rows].astype(np.int64)
         net[net >= 0] = np.where(copper.named[net[net >= 0]], net[net >= 0], -1)
-        shapes.append(object_shapes(layer.file, rows))
+        shapes.append(left)
         layers.append(np.full(len(rows), index))
         nets.append(net)
     joints = pieces.joints
@@ -184,6 +184,22 @@ def _graph(copper: Copper, island: int, claims: Sequence[Claim] | None) -> _Grap
         first = order[np.unique(key, axis=0, return_index=True)[1]]
         graph.net[node[first]] = np.array([c.net for c in claims])[spot[first]]
     return graph
+
+
+def _left(file: GerberFile, rows: Ints) -> tuple[Ints, Shapes]:
+    """Give what is left of objects once later ones have erased from them, each part as one.
+
+    A pour that is drawn whole and then cleared around foreign pads does not touch them.
+    """
+    shapes, clear = object_shapes(file, rows), np.flatnonzero(~file.objects.dark)
+    erasers = object_shapes(file, clear)
+    row, eraser = shapely.STRtree(erasers).query(shapes, predicate="intersects")
+    later = clear[eraser] > rows[row]
+    row, eraser = row[later], eraser[later]
+    for k in np.unique(row).tolist():
+        shapes[k] = shapely.difference(shapes[k], shapely.union_all(erasers[eraser[row == k]]))
+    parts, of = shapely.get_parts(shapes, return_index=True)
+    return rows[of], parts
 
 
 def _way(graph: _Graph) -> list[int] | None:

@@ -7,7 +7,8 @@ place, drawn so finely that arcs measure as arcs.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import re
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -26,11 +27,17 @@ from fabkit.board.model import Layer
 from fabkit.checks.model import Case, NotJudged
 from fabkit.checks.worst import Measures, PlaceOf
 from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes, object_shapes, pen_widths
+from fabkit.formats.sidecars.model import JobFile
 from fabkit.geometry.areas import MARGIN_MM, polygons_of
 from fabkit.geometry.facing import Facings, facets_of, find_gaps, find_widths
 from fabkit.geometry.neighbours import grown, meeting_boxes
 from fabkit.package.model import RoleKind
 from fabkit.sheets.house import Limit
+
+TIE: Final = re.compile(
+    r"(?:net|star)[ _-]?tie|jumper|solder[ _-]?(?:bridge|link)|^(?:NT|JP|SJ)\d", re.IGNORECASE
+)
+"""References, values and footprints of parts that join nets on purpose (common practice)."""
 
 SAME_SPOT_MM: Final = 0.5
 """Narrow places nearer than this are reported once: one bottleneck, not each of its corners."""
@@ -61,11 +68,6 @@ class Cuts:
         """(n,) bool: drilled once, not a path."""
         return self.slot_row < 0
 
-    @property
-    def castellated(self) -> Bools:
-        """(n,) bool: a file states that the edge halves it on purpose."""
-        return np.array(["Castellated" in "".join(f) for f in self.function], dtype=bool)
-
     def spots(self) -> Floats:
         """Places, (n, 2) float64, mm."""
         return np.column_stack((self.x, self.y))
@@ -74,6 +76,15 @@ class Cuts:
 def copper_of(case: Case) -> Copper:
     """Give the board's copper."""
     return trace_copper(case.board)
+
+
+def ties_of(case: Case) -> frozenset[str]:
+    """References of the parts that are there to join two nets by copper."""
+    return frozenset(
+        part.ref
+        for part in case.board.components
+        if any(TIE.search(word) for word in (part.ref, part.value, part.footprint))
+    )
 
 
 def cuts_of(case: Case) -> Cuts:
@@ -104,17 +115,49 @@ def cuts_of(case: Case) -> Cuts:
     )
 
 
-def half_holes(case: Case) -> Bools:
-    """Cuts that the edge halves on purpose: stated as castellated, or plated with the middle there.
+def jobs_of(case: Case) -> Iterator[tuple[str, JobFile]]:
+    """Give the job files with their names."""
+    for file in case.board.package.of(RoleKind.JOB):
+        if isinstance(file.content, JobFile):
+            yield file.name, file.content
 
-    A middle within a quarter of the diameter is on the edge; a hole that only touches it is not.
+
+def states_castellated(job: JobFile) -> object:
+    """Give what a job file states about castellated edges; None for nothing."""
+    specs = job.raw.get("GeneralSpecs")
+    return specs.get("Castellated") if isinstance(specs, dict) else None
+
+
+def castellations(case: Case) -> Bools:
+    """Cuts that the drill file, their pads or the job file state to be halved on purpose."""
+    cuts = case.shared(cuts_of)
+    out = np.array(["Castellated" in "".join(f) for f in cuts.function], dtype=bool)
+    copper = case.shared(copper_of)
+    stated = copper.pads_stating(frozenset({"CastellatedPad"}))
+    if stated.any():
+        pads = shapely.STRtree(copper.pad_shapes[stated])
+        out[pads.query(shapely.points(cuts.x, cuts.y), "intersects")[0]] = True
+    if any(states_castellated(job) is True for _, job in jobs_of(case)):
+        out |= _on_edge(case)
+    return out
+
+
+def half_holes(case: Case) -> Bools:
+    """Cuts that the edge halves on purpose: stated, or plated with the middle on the edge."""
+    return case.shared(castellations) | _on_edge(case)
+
+
+def _on_edge(case: Case) -> Bools:
+    """Plated holes with their middle on the edge: within a quarter of the diameter.
+
+    A hole that only touches the edge is not there.
     """
     cuts, profile = case.shared(cuts_of), case.board.profile
-    out = cuts.castellated
-    if profile is not None and len(out):
-        off = shapely.distance(shapely.points(cuts.x, cuts.y), shapely.boundary(profile))
-        out |= (cuts.plated == 1) & cuts.round & (off < cuts.width / 4)
-    return out
+    if profile is None or not len(cuts.x):
+        return np.zeros(len(cuts.x), dtype=bool)
+    off = shapely.distance(shapely.points(cuts.x, cuts.y), shapely.boundary(profile))
+    on_edge: Bools = (cuts.plated == 1) & cuts.round & (off < cuts.width / 4)
+    return on_edge
 
 
 RING_MM: Final = 0.03

@@ -365,6 +365,7 @@ def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
     single = (counts == 1) & tracked
     rows = known[single[pads.island[known]]]
     rows = rows[np.unique(pads.island[rows], return_index=True)[1]]
+    rows = rows[~_bared_elsewhere(case, copper, rows)]
     if len(rows):
         area = np.bincount(
             pieces.island, weights=shapely.area(pieces.polygons), minlength=pieces.islands
@@ -382,6 +383,24 @@ def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
             unit="mm²",
             severity=Severity.WARNING if many else None,
         )
+
+
+def _bared_elsewhere(case: Case, copper: Copper, rows: Ints) -> Bools:
+    """Pads with copper of their island in other openings of the mask, too.
+
+    What lies there is a land drawn as a region or with strokes, which no attribute calls a pad.
+    """
+    pieces, island = copper.pieces, copper.pads.island[rows]
+    own = shapely.points(copper.pads.x[rows], copper.pads.y[rows])
+    out = np.zeros(len(rows), dtype=bool)
+    for side in case.shared(mask_sides):
+        piece = pieces.on_layer(side.copper_index)
+        piece = piece[np.isin(pieces.island[piece], island)]
+        at, opening = side.tree.query(pieces.polygons[piece], predicate="intersects")
+        order = np.argsort(island, kind="stable")
+        of = order[np.searchsorted(island[order], pieces.island[piece[at]])]
+        out[of[~shapely.intersects(side.openings[opening], own[of])]] = True
+    return out
 
 
 def _unlike_fellows(case: Case, copper: Copper) -> Iterator[Finding]:

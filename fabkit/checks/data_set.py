@@ -12,17 +12,22 @@ from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
+import shapely
 
 from fabkit.base.copies import read_side_by_side
 from fabkit.base.errors import TooHeavy
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import counted, format_mm
+from fabkit.board.copper import VIA_MM
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import (
     copper_limits,
+    cuts_of,
     half_holes,
+    jobs_of,
     on_board,
     require_copper,
+    states_castellated,
 )
 from fabkit.checks.copper_width import narrow_copper
 from fabkit.checks.declare import check
@@ -35,7 +40,7 @@ from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.formats.sidecars.model import JobFile, Netlist
 from fabkit.geometry.facing import find_gaps
-from fabkit.package.model import PackageFile, RoleKind
+from fabkit.package.model import PackageFile, RoleKind, Side
 from fabkit.package.registration import FEW
 from fabkit.rules import load_rule
 
@@ -214,9 +219,7 @@ def find_empty_layers(case: Case) -> Iterator[Finding]:
         if layer.kind not in (RoleKind.COPPER, RoleKind.MASK) or layer.negative:
             continue
         bare = not layer.file.image.area
-        under = [c for c in board.copper if c.side == layer.side and c is not layer]
-        flashes = [int((c.file.objects.kind == Kind.FLASH).sum()) for c in under]
-        covers = layer.kind is RoleKind.MASK and any(count >= FEW for count in flashes)
+        covers = bare and layer.kind is RoleKind.MASK and _leads(case, layer.side) >= FEW
         drawn = any(c.file.image.area for c in board.copper)
         # Plates have empty layers; one that clears what was never drawn is a mistake, and a mask
         # without any opening over pads may be one; a pour on a frame is to be covered.
@@ -228,6 +231,18 @@ def find_empty_layers(case: Case) -> Iterator[Finding]:
                 case.place(layer.file.name, side=layer.side),
                 severity=EMPTY_LAYER.severity if clear else Severity.WARNING,
             )
+
+
+def _leads(case: Case, side: Side | None) -> int:
+    """Count the flashes on the copper of a face that are no vias: those may all be covered."""
+    cuts, face = case.shared(cuts_of), [c.file for c in case.board.copper if c.side == side]
+    small = (cuts.plated != 0) & (cuts.width <= VIA_MM)
+    vias, out = shapely.STRtree(cuts.shapes[small]), 0
+    for objects in (file.objects for file in face):
+        rows = np.flatnonzero(objects.kind == Kind.FLASH)
+        spots = shapely.points(objects.x0[rows], objects.y0[rows])
+        out += len(rows) - len(np.unique(vias.query(spots, "intersects")[0]))
+    return out
 
 
 @check(id="package/nets", rules=(NO_NETLIST,), needs=("copper",))
@@ -385,17 +400,11 @@ CASTELLATED: Final = load_rule("job/castellated-differs")
 FINISH_NONE: Final = load_rule("job/finish-none")
 
 
-def _jobs(case: Case) -> Iterator[tuple[str, JobFile]]:
-    for file in case.board.package.of(RoleKind.JOB):
-        if isinstance(file.content, JobFile):
-            yield file.name, file.content
-
-
 @check(id="job/layers", rules=(LAYER_COUNT,), needs=("copper",))
 def find_other_count(case: Case) -> Iterator[Finding]:
     """The job file counts the copper layers that are there."""
     count = len(case.board.copper)
-    for name, job in _jobs(case):
+    for name, job in jobs_of(case):
         if job.layers is not None and job.layers != count:
             yield Finding.of(
                 LAYER_COUNT,
@@ -419,7 +428,7 @@ def find_other_size(case: Case) -> Iterator[Finding]:
         if tool.diameter_mm is not None
     ]
     slack = SIZE_MM + max(pens, default=0.0)
-    for name, job in _jobs(case):
+    for name, job in jobs_of(case):
         if job.size_mm is None:
             continue
         off = [job.size_mm[0] - width, job.size_mm[1] - height]
@@ -445,7 +454,7 @@ _GAPS: Final = (
 @check(id="job/design-rules", rules=(RULE_LARGER,), needs=("copper",))
 def find_finer_copper(case: Case) -> Iterator[Finding]:
     """No track or gap is smaller than the design rules of the job file."""
-    for name, job in _jobs(case):
+    for name, job in jobs_of(case):
         for row in job.design_rules:
             layers = _layers_of(case, row)
             pens = [pen for index in layers if (pen := _thinnest(case.board.copper[index]))]
@@ -511,9 +520,8 @@ def _finer(what: str, name: str, stated: float, measured: float) -> Finding:
 def find_other_edges(case: Case) -> Iterator[Finding]:
     """Castellated edges are stated where plated holes lie on the outline, and nowhere else."""
     cut = np.flatnonzero(case.shared(half_holes)[: len(case.board.holes)])
-    for name, job in _jobs(case):
-        specs = job.raw.get("GeneralSpecs")
-        stated = specs.get("Castellated") if isinstance(specs, dict) else None
+    for name, job in jobs_of(case):
+        stated = states_castellated(job)
         if stated is True and not len(cut):
             yield Finding.of(
                 CASTELLATED, "castellated edges are stated, but no plated hole lies on the outline",
@@ -532,7 +540,7 @@ def find_other_edges(case: Case) -> Iterator[Finding]:
 @check(id="job/finish", rules=(FINISH_NONE,), needs=("copper",))
 def find_bare_copper(case: Case) -> Iterator[Finding]:
     """A surface finish is stated where copper is bare, unless the order chooses one."""
-    for name, job in _jobs(case):
+    for name, job in jobs_of(case):
         bare = case.options.finish is None and bool(case.board.package.of(RoleKind.MASK))
         if bare and job.finish is not None and job.finish.strip().casefold() in ("none", ""):
             yield Finding.of(FINISH_NONE, "the finish is stated as none", Place(file=name))

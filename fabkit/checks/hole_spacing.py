@@ -20,6 +20,7 @@ from fabkit.board.holes import PLATING_INFERRED
 from fabkit.checks.copper_facts import (
     Cuts,
     at_cut_out,
+    castellations,
     copper_of,
     cut_place,
     cuts_at,
@@ -351,14 +352,14 @@ def crossings(case: Case) -> Bools:
     # What lies in a cut-out but for its rim is the first bite of routing it.
     left = shapely.area(shapely.intersection(cuts.shapes[rows], profile))
     drawn |= left < 0.05 * shapely.area(cuts.shapes[rows])
-    out[rows[cuts.castellated[rows] | ~drawn]] = True
+    out[rows[case.shared(castellations)[rows] | ~drawn]] = True
     return out
 
 
 def _crossings(case: Case, rows: Ints) -> Iterator[Finding]:
     """Half holes: castellations are meant, others are to be looked at."""
     cuts = case.shared(cuts_of)
-    halved, meant = case.shared(half_holes)[rows], cuts.castellated[rows]
+    halved, meant = case.shared(half_holes)[rows], case.shared(castellations)[rows]
     for mine, severity, text in (
         (meant, Severity.NOTE, "castellated holes on the edge: order them by name"),
         (

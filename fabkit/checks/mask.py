@@ -24,6 +24,7 @@ from fabkit.checks.copper_facts import (
     midway,
     on_board,
     require_copper,
+    ties_of,
 )
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
@@ -167,8 +168,14 @@ def attached_pads(case: Case, copper: Copper, pads: Ints) -> Bools:
         vias = shapely.points(cuts.x[small], cuts.y[small])
         spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
         out = np.where(known, out, ~touched(spots, vias, within_mm=0.05))
+    # Nothing is soldered onto what joins two nets in the copper itself.
+    names = np.array([ref for ref, _ in copper.pins] + [""])[copper.pads.pin[pads]]
+    tie = np.isin(names, sorted(case.shared(ties_of)))
+    for ref in np.unique(names[tie]):
+        mine = names == ref
+        tie[mine] = len(np.unique(copper.pads.piece[pads[mine]])) == 1 < np.count_nonzero(mine)
     drawn = shapely.area(copper.pad_shapes[pads]) > AREA_MM2
-    return np.asarray(out & drawn & (copper.pads.island[pads] >= 0))
+    return np.asarray(out & ~tie & drawn & (copper.pads.island[pads] >= 0))
 
 
 def is_inverted(case: Case, side: MaskSide) -> bool:

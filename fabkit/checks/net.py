@@ -26,7 +26,7 @@ from fabkit.board.nets import (
     find_terminal_shorts,
     pad_terminals,
 )
-from fabkit.checks.copper_facts import cuts_of, pad_place, require_copper
+from fabkit.checks.copper_facts import TIE, cuts_of, pad_place, require_copper, ties_of
 from fabkit.checks.copper_objects import loose_ends_of
 from fabkit.checks.declare import check
 from fabkit.checks.mask import attached_pads
@@ -84,12 +84,6 @@ GROUND: Final = re.compile(
     r"(?:^|[/_.])[ADP]?GND[AD]?(?:$|[_.])|^GROUND$|^0V$|^VSS$", re.IGNORECASE
 )
 """Words of the trade for ground nets."""
-
-
-TIE: Final = re.compile(
-    r"(?:net|star)[ _-]?tie|jumper|solder[ _-]?(?:bridge|link)|^(?:NT|JP|SJ)\d", re.IGNORECASE
-)
-"""References, values and footprints of parts that join nets on purpose (common practice)."""
 
 
 def _layer_place(case: Case, layer: int, x: float, y: float) -> Place:
@@ -167,11 +161,7 @@ def _loose_end(case: Case, found: Open) -> Iterator[Place]:
 
 
 def _shorts(case: Case, rule: Rule, shorts: list[Short]) -> Iterator[Finding]:
-    ties = {
-        part.ref
-        for part in case.board.components
-        if any(TIE.search(word) for word in (part.ref, part.value, part.footprint))
-    }
+    ties = case.shared(ties_of)
     bridged = [s for s in shorts if s.part]
     for meant, advice in ((False, ""), (True, "Nothing: the part is there to join the two nets.")):
         closed = [s for s in bridged if (s.part in ties or bool(TIE.search(s.part))) == meant]

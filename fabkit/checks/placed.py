@@ -110,12 +110,11 @@ def sites_of(case: Case) -> dict[str, _Site]:
         found[ref].append((float(pads.x[row]), float(pads.y[row]), str(side), pin))
     netlist = netlist_of(case.board)
     if not found and netlist is not None:
-        last = len(case.board.copper)
+        access = {i + 1: side for i, side in side_of.items()}
         for p in netlist.points:
             if p.ref and p.ref.upper() != "VIA" and p.pin and p.kind in ("through", "surface"):
-                access = {1: "top", last: "bottom"}
-                sides = ("top", "bottom") if not p.access else (access.get(p.access, ""),)
-                found[p.ref] += [(p.x_mm, p.y_mm, side, p.pin) for side in sides if side]
+                sides = ("top", "bottom") if not p.access else (access.get(p.access),)
+                found[p.ref] += [(p.x_mm, p.y_mm, str(side), p.pin) for side in sides if side]
     return {
         ref: _Site(
             ref=ref,

@@ -447,6 +447,8 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
                 f.role.side == side and f.role.kind in (RoleKind.MASK, RoleKind.PASTE)
                 for f in files
             )
+            if not used and _states_one_layer(files, copper):
+                continue
             yield _lacking(
                 MISSING_COPPER,
                 f"no {side} copper, but {opposite} copper"
@@ -490,6 +492,15 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
         )
     if not drills:
         yield _lacking(MISSING_DRILL, "no file holds drill data", certain=bool(drawn))
+
+
+def _states_one_layer(files: Sequence[PackageFile], copper: Sequence[PackageFile]) -> bool:
+    """Whether a job file counts one copper layer, or no drill file plates anything, as stated."""
+    if len(copper) != 1:
+        return False
+    jobs = [f.content.layers for f in files if isinstance(f.content, JobFile)]
+    drills = [f.role.plated for f in files if f.role.kind is RoleKind.DRILL]
+    return 1 in jobs or (bool(drills) and set(drills) == {False})
 
 
 def _lacking(rule: Rule, message: str, *places: Place, certain: bool) -> Finding:

@@ -155,7 +155,7 @@ def register(
         share = _share(part, parts)
         if part.fit is not None or share is None or share >= LEAD:
             continue
-        if not _lies_on_painted(part, parts):
+        if not _lies_on_painted(part, parts) and not _drills_bare(part, parts):
             found[part.index] = Fit(before=share, after=share)
     return found
 
@@ -172,6 +172,18 @@ def _lies_on_painted(part: _Part, parts: Sequence[_Part]) -> bool:
         pairs = [(part.sample, other.look) for other in others]
     shares = [look.covers(points).mean() for points, look in pairs if look and look.is_painted]
     return max(shares, default=0.0) >= SURE
+
+
+def _drills_bare(part: _Part, parts: Sequence[_Part]) -> bool:
+    """Whether a drill file is of bare holes alone, though none states it.
+
+    Another drill file lies on the pads then, and this one keeps clear of all copper.
+    """
+    drills = [p for p in parts if p.role.kind is part.role.kind is RoleKind.DRILL and p is not part]
+    if not any((_share(other, parts) or 0.0) >= SURE for other in drills):
+        return False
+    looks = [p.look for p in parts if p.role.kind is RoleKind.COPPER and p.look]
+    return not any(look.covers(part.sample).any() for look in looks)
 
 
 def _part(index: int, role: Role, content: Content, looks: dict[int, Look]) -> _Part | None:

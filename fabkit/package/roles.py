@@ -448,6 +448,9 @@ def _settle(
         if not len(second.objects):
             message += ", the latter without an image"
             return Finding.of(DOUBLED, message, *places, assumed=assumed, severity=UNKNOWN.severity)
+    # A name with a side and a word that is not known may be of any kind.
+    if read_name(names[loser]).is_side_alone and not read_name(names[winner]).is_side_alone:
+        return Finding.of(DOUBLED, message, *places, assumed=assumed, severity=UNKNOWN.severity)
     return Finding.of(DOUBLED, message, *places, assumed=assumed)
 
 

@@ -27,7 +27,7 @@ KIND_WORDS: Final[dict[str, RoleKind]] = {
     **dict.fromkeys(("inr", "gnd", "ground", "power", "pwr", "vcc", "vdd", "mid"), _K.COPPER),
     **dict.fromkeys(("mask", "soldermask", "resist", "solderresist", "stopmask"), _K.MASK),
     **dict.fromkeys(("solder", "sm", "smask", "stop", "solderstop"), _K.MASK),
-    **dict.fromkeys(("paste", "stencil", "cream", "solderpaste", "spaste", "smd"), _K.PASTE),
+    **dict.fromkeys(("paste", "stencil", "cream", "solderpaste", "spaste", "smd", "sp"), _K.PASTE),
     **dict.fromkeys(("silk", "silkscreen", "legend", "overlay"), _K.LEGEND),
     **dict.fromkeys(("nomenclature", "ident", "screen", "marking", "ss"), _K.LEGEND),
     **dict.fromkeys(("outline", "profile", "edge", "edges", "contour", "border"), _K.PROFILE),
@@ -39,7 +39,7 @@ KIND_WORDS: Final[dict[str, RoleKind]] = {
     **dict.fromkeys(("vscore", "vcut", "score", "scoring", "vgroove"), _K.SCORE),
     **dict.fromkeys(("glue", "adhesive"), _K.GLUE),
     **dict.fromkeys(("drawing", "drawings", "draw", "fab", "map"), _K.DRAWING),
-    **dict.fromkeys(("fabrication", "assembly", "notes", "note", "doc"), _K.DRAWING),
+    **dict.fromkeys(("fabrication", "assembly", "notes", "note", "doc", "symbols"), _K.DRAWING),
     **dict.fromkeys(("document", "documentation", "comment", "comments"), _K.DRAWING),
     **dict.fromkeys(("courtyard", "margin", "checkplot", "check"), _K.DRAWING),
     **dict.fromkeys(("placement", "centers", "centres", "centroid", "guide"), _K.DRAWING),
@@ -54,7 +54,7 @@ _FIRST: Final = (
 """Which kind a name with words of several kinds means: 'drill drawing' is a drawing."""
 _WEAK: Final = frozenset(
     (
-        *("solder", "stop", "smd", "sm", "ss", "layer", "lyr", "ly", "art", "artwork", "mid"),
+        *("solder", "stop", "smd", "sm", "sp", "ss", "layer", "lyr", "ly", "art", "artwork", "mid"),
         *("gnd", "ground", "power", "pwr", "vcc", "vdd", "signal", "sig", "ident", "screen"),
         *("user", "info", "mill", "milling", "rout", "route", "routing", "dimension", "frame"),
         *("check", "through"),
@@ -73,7 +73,7 @@ _INNER: Final = frozenset(
 )
 _NUMBERED: Final = _INNER | {
     *("l", "layer", "lyr", "ly", "copper", "cu", "art", "artwork", "signal", "sig"),
-    *("sm", "smd", "ss", "mask", "paste", "silk"),
+    *("sm", "smd", "sp", "ss", "mask", "paste", "silk"),
 }
 SIDE_WORDS: Final[dict[str, Side]] = {
     **dict.fromkeys(("top", "front", "primary", "upper", "componentside", "comp"), "top"),
@@ -176,10 +176,11 @@ def _common_beginning(said: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
         beginning = words
 
 
-def _told(names: Sequence[str], shared: Counter[str]) -> float:
-    """How much names say without their shared words: the sum of confidences."""
-    said = (read_name(name, shared) for name in names)
-    return sum(says.confidence for says in said if not says.is_side_alone)
+def _told(names: Sequence[str], shared: Counter[str]) -> tuple[int, float]:
+    """How many layers names tell apart, and how surely: the board's own name does not part them."""
+    said = [read_name(name, shared) for name in names]
+    layers = {(says.kind, says.side, says.number, says.plated) for says in said if says.kind}
+    return len(layers), sum(says.confidence for says in said if not says.is_side_alone)
 
 
 def read_name(name: str, shared: Counter[str] | None = None) -> NameSays:
@@ -301,7 +302,19 @@ def _segment(word: str) -> tuple[str, ...]:
     return ways[len(word)] or (word,)
 
 
+def _with_sides_joined(words: Sequence[str]) -> list[str]:
+    """Make one word of 'component side' and of 'solder side', as the faces are called."""
+    out: list[str] = []
+    for word in words:
+        if word == "side" and out and out[-1] + word in SIDE_WORDS:
+            out[-1] += word
+        else:
+            out.append(word)
+    return out
+
+
 def _read_words(words: Sequence[str]) -> NameSays:
+    words = _with_sides_joined(words)
     for word in words:
         found = _SHORT_WORD.fullmatch(word)
         if found:
@@ -312,10 +325,13 @@ def _read_words(words: Sequence[str]) -> NameSays:
     if not sides and (spoken or inner):
         sides = {_SHORT_SIDES[word] for word in words if word in _SHORT_SIDES}
     side: Side | None = sides.pop() if len(sides) == 1 else None
-    kind = next((k for k in _FIRST if k in spoken.values()), None)
-    if kind is _K.MASK and "solder" in words and words[-1] == "side":
-        side, kind = side or "bottom", _K.COPPER  # the solder side is the bottom
-    said = [word for word in spoken if spoken[word] is kind]
+    # 'ss', 'sp' and 'solder' also stand for a board or a side: a word that is sure decides.
+    sure = {kind for word, kind in spoken.items() if word not in _WEAK} or {*spoken.values()}
+    kind = next((k for k in _FIRST if k in sure), None)
+    explained = None
+    if kind is _K.LEGEND and side is None and _K.DRILL in sure:
+        kind, explained = _K.DRAWING, kind  # a drill legend explains the symbols of the holes
+    said = [word for word in spoken if spoken[word] in (kind, explained)]
     if kind is None:
         if number is not None and (inner or counts_all):
             kind, said = _K.COPPER, []

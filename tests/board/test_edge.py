@@ -243,6 +243,16 @@ def test_frame_far_around_is_no_panel() -> None:
     assert sheet.panel is near.panel is None
 
 
+def test_half_holes_are_no_marks_on_a_rail() -> None:
+    """Pads and holes on the board's own rim leave the frame around it a drawing."""
+    rim = [(x, y) for x in (0.0, 20.0) for y in (4.5, 10.5)]
+    inside = [(2.0 + 2 * i, 2.0 + 2 * j) for i in range(9) for j in range(5)]
+    found = made([*line(FRAME), *rectangle(-12, -12, 32, 27)], [*inside, *rim])
+
+    assert found.size_mm == pytest.approx((20, 15))
+    assert found.panel is None
+
+
 def test_stated_size_separates_frame_from_panel() -> None:
     """The job file's size decides what a near frame is (job file format, GeneralSpecs.Size)."""
     job = b'{"Header": {}, "GeneralSpecs": {"Size": {"X": 30, "Y": 25}}}'

@@ -13,7 +13,19 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 import shapely
-from rules.set_cases import SOUND, dots, drill, frame, job, layer, line
+from rules.set_cases import (
+    LINK,
+    LINKED,
+    SOUND,
+    dots,
+    drill,
+    frame,
+    job,
+    layer,
+    line,
+    netlist,
+    placement,
+)
 
 from fabkit.base.findings import Consequence, Place, Severity
 from fabkit.board.build import build_board
@@ -396,6 +408,53 @@ def test_plated_holes_halved_by_the_edge_are_told_once():
     assert "castellated" in found.message
     for rule in ("copper/edge-cut", "copper/edge-near", "hole/ring-thin", "hole/ring-broken"):
         assert told(rule, **files) == []
+
+
+def test_half_holes_called_castellated_by_their_pads_or_the_job_file_are_meant():
+    files = castellated("Plated,1,2,PTH")
+    pads = files["top_gbr"].replace("%ADD10", "%TA.AperFunction,CastellatedPad*%\n%ADD10")
+    stated = job(GeneralSpecs__Castellated=True)
+    for meant in (files | {"top_gbr": pads}, files | {"x_gbrjob": stated}):
+        (found,) = told("hole/crosses-edge", **meant)
+        assert (found.severity, found.count) == (Severity.NOTE, 3)
+
+
+@pytest.mark.parametrize(("size", "fires"), [(0.3, False), (1.0, True)])
+def test_a_mask_may_cover_a_face_of_vias_alone(size, fires):
+    """Six pads of 2 mm and a mask that draws nothing: vias are covered, leads are not."""
+    spots = tuple((5.0 + 4 * k, 10.0) for k in range(6))
+    found = told(
+        "package/empty-layer",
+        top_gbr=layer("Copper,L1,Top", dots(*spots)),
+        bottom_gbr=layer("Copper,L2,Bot", dots(*spots)),
+        holes_drl=drill(*spots, size=size),
+        mask_bottom_gbr=layer("Soldermask,Bot", "", polarity="Negative"),
+    )
+    assert [f.message for f in found] == ["the bottom solder mask has no opening"] * fires
+
+
+@pytest.mark.parametrize(("ref", "joined", "fires"), [
+    ("NT1", True, False), ("NT1", False, True), ("R1", True, True)
+])  # fmt: skip
+def test_the_mask_may_cover_what_joins_two_nets_in_the_copper(ref, joined, fires):
+    """A part of two pads, 2 mm apart, without openings."""
+    pads = "".join(f"%TO.P,{ref},{n}*%\n{dots((x, 10))}" for n, x in ((1, 14), (2, 16.5)))
+    bar = line((14, 10), (16.5, 10)) if joined else ""
+    top = layer("Copper,L1,Top", dots((5, 5), (25, 15)) + pads + "%TD*%\n" + bar)
+    top = top.replace("%ADD10", "%TA.AperFunction,SMDPad,CuDef*%\n%ADD10")
+    assert bool(told("mask/opening-missing", top_gbr=top)) is fires
+
+
+def test_parts_of_a_board_of_one_layer_lie_on_its_face():
+    """A netlist gives the only layer of copper the number 1."""
+    found = told(
+        "placement/other-side",
+        bottom_gbr=None,
+        top_gbr=layer("Copper,L1,Top", dots(*LINK)),
+        table_csv=placement("R1,15.5,10,0,top")["positions.csv"],
+        nets_ipc=netlist(*LINKED)["board.ipc"],
+    )
+    assert found == []
 
 
 @pytest.mark.parametrize(("stated", "fires"), [(False, True), (True, False)])

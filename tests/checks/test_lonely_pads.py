@@ -163,6 +163,28 @@ def test_many_pads_whose_tracks_reach_nothing_lack_a_pour(lonely):
     )
 
 
+@pytest.mark.parametrize("bare", [True, False])
+def test_a_land_drawn_as_a_region_is_reached_where_the_mask_bares_it(bare):
+    """Six pads with tracks to squares that no attribute calls pads."""
+    pads = [(8.0 + 9 * k, 8.0) for k in range(6)]
+    lands = [(x, y + 6) for x, y in pads]
+    tracks = "".join(line(a, b) for a, b in zip(pads, lands, strict=True))
+    squares = "".join(f"G36*\n{frame(1, 1, x - 0.5, y - 0.5)}G37*\n" for x, y in lands)
+    files = {
+        "top.gbr": layer("Copper,L1,Top", dots(*pads), pen=1.0).replace(
+            "M02*", "%ADD12C,0.3*%\nD12*\n" + tracks + squares + "M02*"
+        ),
+        "mask.gbr": layer(
+            "Soldermask,Top", dots(*pads, *(lands if bare else ())), polarity="Negative", pen=1.1
+        ),
+        "profile.gbr": layer("Profile,NP", frame(70, 30), pen=0.1),
+    }
+    members = tuple(Member(name, text.encode()) for name, text in files.items())
+    board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+    said = run_check(loose_ends, Case(board, load_house())).findings
+    assert [f.count for f in said if f.id == "copper/lonely-pad"] == ([] if bare else [6])
+
+
 @pytest.mark.parametrize(
     ("tracks", "count"),
     [

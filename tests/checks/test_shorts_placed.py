@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from rules.set_cases import LINK, LINKED, PADS, POINTS, SOUND, dots, layer, line, netlist
+from rules.set_cases import LINK, LINKED, PADS, POINTS, SOUND, dots, frame, layer, line, netlist
 
 from fabkit.board.build import build_board
 from fabkit.checks.catalogue import CHECKS
@@ -54,6 +54,14 @@ def test_a_track_without_a_name_is_where_the_nets_meet():
     assert found(A + B + BRIDGE) == [
         ("net/short", "stop", pytest.approx(15, abs=0.3), pytest.approx(10, abs=0.3))
     ]
+
+
+def test_a_pour_does_not_meet_what_it_was_cleared_around():
+    """A pour of net A is drawn whole, then cleared around B; a net tie is where the two meet."""
+    pour = f"G36*\n{frame(10, 14, 19, 3)}G37*\n"
+    gap = f"%LPC*%\nG36*\n{frame(6, 16, 22, 2)}G37*\n%LPD*%\n"
+    body = net("A", pour, line((5, 10), (20, 10))) + gap + A + B + TIE.format(tie="NT1") + TIED
+    assert [(rule, word) for rule, word, _, _ in found(body)] == [("net/closed-jumper", "know")]
 
 
 def test_a_track_of_one_net_that_runs_into_the_other_is_placed_there():

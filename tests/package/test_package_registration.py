@@ -208,6 +208,20 @@ def test_a_file_of_another_board_fits_nowhere() -> None:
     assert {name: rule for name, (rule, _) in found.items()} == {"x.gbs": "register/no-fit"}
 
 
+def test_a_second_drill_file_that_keeps_clear_of_copper_is_of_bare_holes() -> None:
+    """Its name states nothing, and another drill file lies on the pads; one of another board does
+    not keep clear."""
+    corners = ((4, 57), (57, 4), (56, 56), (3, 3), (30, 58), (58, 30))
+    lines = [tuple(map(tuple, PADS))]
+    drawn = shapely.union_all([shapely.LineString(lines[0]), shapely.MultiPoint(PADS)]).buffer(1)
+    clear = [p for p in corners if not drawn.contains(shapely.Point(p))]
+    across = [tuple(row) for row in (PADS[:-1] + PADS[1:]) / 2]
+
+    assert len(clear) >= 4
+    assert told(board(x2__drl=drill(clear))) == {}
+    assert told(board(x2__drl=drill(across)))["x2.drl"][0] == "register/no-fit"
+
+
 def test_a_grid_moved_by_its_own_pitch_is_no_answer() -> None:
     """Where several moves fit alike none is taken."""
     grid = np.array([(x, y) for x in range(10) for y in range(10)]) * 2.54

@@ -244,6 +244,14 @@ def test_only_bare_holes_under_two_copper_layers() -> None:
     assert ids(made) == ["package/missing-drill"]
 
 
+@pytest.mark.parametrize("drills", ["board-NPTH.drl", "f.drl"])
+def test_one_layer_is_not_asked_about_where_the_drill_file_plates_nothing(drills: str) -> None:
+    files = {"a.gbr": COPPER_TOP, "m.gbr": MASK["Top"], "c.gbr": PROFILE, drills: drill()}
+    asked = ids(read_set(files)).count("package/missing-copper")
+
+    assert asked == (drills == "f.drl")
+
+
 def test_doubled_role_names_both_reasons() -> None:
     """Two different top coppers: one is used, both reasons are given."""
     other = gerber(pads=PADS[:2], function="Copper,L1,Top")
@@ -254,6 +262,14 @@ def test_doubled_role_names_both_reasons() -> None:
     assert roles(made)["z-old.gbr"] == "unknown"
     assert [place.file for place in problem.places] == ["a.gbr", "z-old.gbr"]
     assert problem.message.count("its file function is Copper,L1,Top") == 2
+
+
+def test_a_name_of_a_side_alone_asks_about_a_layer_that_is_there() -> None:
+    """Nothing but its side shows what the other file is: a question, no stop."""
+    made = read_set({**WHOLE, "xyz_top.gbr": gerber(pads=PADS[:2])})
+    (problem,) = (p for p in made.problems if p.id == "package/doubled-role")
+
+    assert problem.consequence.word == "decide"
 
 
 def test_doubled_file_with_the_same_image_is_told_apart() -> None:

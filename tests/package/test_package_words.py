@@ -40,6 +40,15 @@ from fabkit.package.words import kind_of_word, read_name, shared_words
         ("fab front.gbr", K.DRAWING, "top"),
         ("Component Placement Bottom.gbr", K.DRAWING, "bottom"),
         ("x-VScore.gbr", K.SCORE, None),
+        ("SP_TOP.gbr", K.PASTE, "top"),
+        ("sp-top-copper.gbr", K.COPPER, "top"),
+        ("smd top copper.gbr", K.COPPER, "top"),
+        ("Component Side.pho", K.COPPER, "top"),
+        ("Component Side Legend.pho", K.LEGEND, "top"),
+        ("Solder Side Resist.pho", K.MASK, "bottom"),
+        ("soldermask solder side.gbr", K.MASK, "bottom"),
+        ("DRILL_LEGEND.gbr", K.DRAWING, None),
+        ("Drill Symbols.pho", K.DRAWING, None),
     ],
 )
 def test_words_and_extensions(name: str, kind: K, side: str | None) -> None:
@@ -173,3 +182,16 @@ def test_names_that_say_nothing(name: str) -> None:
 def test_disagreeing_word_and_extension_lower_the_confidence() -> None:
     """Top in words and bottom in the extension: the extension, with doubt."""
     assert read_name("top copper.gbl").confidence < 0.6 < read_name("top copper.gtl").confidence
+
+
+@pytest.mark.parametrize("board", ["paste-dispenser", "mask_tester"])
+def test_a_board_named_by_words_of_layers_does_not_hide_them(board: str) -> None:
+    """Names that tell more layers apart without the words they begin with."""
+    ends = ("TOP", "BOT", "SMT", "SMB", "SST", "SSB", "SPT", "OUTLINE")
+    names = [f"{board}_{end}.art" for end in ends]
+    told = [read_name(name, shared_words(names)) for name in names]
+
+    assert [(says.kind, says.side) for says in told] == [
+        *((K.COPPER, "top"), (K.COPPER, "bottom"), (K.MASK, "top"), (K.MASK, "bottom")),
+        *((K.LEGEND, "top"), (K.LEGEND, "bottom"), (K.PASTE, "top"), (K.PROFILE, None)),
+    ]
