@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 import numpy as np
@@ -29,6 +29,7 @@ PROFILE_INFERRED: Final = load_rule("profile/inferred")
 ROUTED_CUT_OUT: Final = load_rule("profile/routed-cut-out")
 OUTLINE_ROUTED: Final = load_rule("board/outline-routed")
 
+_COATS: Final = (RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE)
 _MOST_STROKES: Final = 5_000
 """An aperture that draws more than this draws no outline."""
 _HOLDS_ALL: Final = 0.995
@@ -215,6 +216,22 @@ def _borrow(package: Package, points: Floats, outline: Outline) -> None:
             Place(file=file.name),
             assumed="used as the profile, without cut-outs",
         )
+    )
+
+
+def find_drawn_outline(problems: Iterable[Finding], package: Package) -> Finding | None:
+    """Find that the outline was taken from a drawing or a legend, as no file is the profile.
+
+    The rim of copper, mask or paste is only near the outline.
+    """
+    kinds = {file.name: file.role.kind for file in package.files}
+    return next(
+        (
+            p
+            for p in problems
+            if p.id == PROFILE_INFERRED.id and kinds.get(p.places[0].file or "") not in _COATS
+        ),
+        None,
     )
 
 

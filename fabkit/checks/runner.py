@@ -15,6 +15,7 @@ from fabkit.base.errors import TooHeavy, UsageError
 from fabkit.base.findings import Consequence, Finding, Severity
 from fabkit.base.steps import step
 from fabkit.base.units import counted
+from fabkit.board.profile import find_drawn_outline
 from fabkit.checks.declare import EVIDENCE, NEEDS
 from fabkit.checks.model import Case, Check, CheckOptions, CheckResult, NotJudged, Outcome, State
 from fabkit.keyboard.build import describe
@@ -258,17 +259,12 @@ def join_alike(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 _OF_READERS: Final = ("gerber/", "drill/")
-_COATS: Final = (RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE)
 
 
 def _weighed(problems: tuple[Finding, ...], package: Package) -> tuple[Finding, ...]:
     """Weigh problems of reading by what the file is for and by what was found elsewhere."""
     kinds = {file.name: file.role.kind for file in package.files}
-    # An outline in a drawing or a legend is one; the rim of copper or mask is only near it.
-    inferred = any(
-        p.id == "profile/inferred" and kinds.get(p.places[0].file or "") not in _COATS
-        for p in problems
-    )
+    inferred = find_drawn_outline(problems, package) is not None
     out = []
     for problem in problems:
         most = problem.severity

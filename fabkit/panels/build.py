@@ -16,6 +16,7 @@ from fabkit.base.errors import UsageError
 from fabkit.base.findings import Consequence, Severity
 from fabkit.base.units import USUAL_THICKNESS_MM, counted, format_mm, format_number
 from fabkit.board.model import Board, Component
+from fabkit.board.profile import find_drawn_outline
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.drawing import with_flashes
 from fabkit.formats.gerber.model import GerberFile, blank_layer
@@ -209,7 +210,14 @@ def _remarks(boards: Sequence[Board], labels: Sequence[str]) -> Iterator[str]:
         ]
         if drawn:
             yield f"{label}: the outline drawn in {' and '.join(drawn)} is left out"
-        doubtful = [p for p in board.package.problems if p.severity is Severity.ERROR]
+        found = find_drawn_outline(board.problems, board.package)
+        if found is not None:
+            yield f"{label}: {found.message}; {found.assumed}: compare it with the panel"
+        doubtful = [
+            p
+            for p in board.package.problems
+            if p.severity is Severity.ERROR and not (found and p.id == "package/missing-profile")
+        ]
         for rule, problem in {p.id: p for p in reversed(doubtful)}.items():
             yield (
                 f"{label}: {problem.message}; the panel has what was read here, other programs may"
@@ -411,7 +419,12 @@ def _refuse_gap(measures: Measures, house: House) -> None:
 
 def _refuse_unfit(board: Board, label: str) -> None:
     """Refuse a board that cannot be on any panel."""
-    stops = [p for p in board.package.problems if p.consequence is Consequence.STOP]
+    drawn = find_drawn_outline(board.problems, board.package)
+    stops = [
+        p
+        for p in board.package.problems
+        if p.consequence is Consequence.STOP and not (drawn and p.id == "package/missing-profile")
+    ]
     if stops:
         raise UsageError(
             f"{label} cannot be on a panel as it is: {stops[0].message} ({stops[0].id})",

@@ -21,13 +21,14 @@ from panel_boards import FIXTURES, assert_given_back, read
 
 import fabkit
 from fabkit.base.errors import UsageError
-from fabkit.base.findings import Finding, Severity
+from fabkit.base.findings import Finding, Place, Severity
 from fabkit.board.model import PathKind
 from fabkit.compare.boards import PANEL
 from fabkit.outputs import panel
 from fabkit.outputs.atomic import digest
 from fabkit.outputs.panel import panel_files
 from fabkit.outputs.terminal import Terminal, print_panel_verdict
+from fabkit.package.model import RoleKind
 from fabkit.panels.build import lay_boards, plan_panel
 from fabkit.panels.nesting import lay_boxes, nest
 from fabkit.rules import load_rule
@@ -253,6 +254,23 @@ def test_faults_that_cannot_harm_a_panel_are_remarks(halves, rule, words):
         assert words in caught.value.hint
     else:
         assert any(rule in remark for remark in plan().remarks)
+
+
+def test_a_board_whose_outline_was_found_in_a_legend_goes_on_a_panel(halves):
+    """The panel draws its own profile; the outline near copper or mask is none to build on."""
+    house, options = fabkit.load_house(), fabkit.PanelOptions()
+    missing = Finding.of(load_rule("package/missing-profile"), "no file is the profile")
+    package = replace(halves[0].package, remarks=(missing,))
+
+    def plan(kind):
+        name = package.of(kind)[0].name
+        found = Finding.of(load_rule("profile/inferred"), "an outline was found", Place(file=name))
+        board = replace(halves[0], package=package, problems=(found,))
+        return plan_panel([board], labels=["left"], counts=[2], house=house, options=options)
+
+    assert any("compare it with the panel" in remark for remark in plan(RoleKind.LEGEND).remarks)
+    with pytest.raises(UsageError, match="no file is the profile"):
+        plan(RoleKind.MASK)
 
 
 def test_too_many_boards_do_not_fit(halves, tmp_path):
