@@ -265,7 +265,7 @@ def _report_flashes(files: Sequence[GerberFile], evidence: Evidence, found: Outl
                     "board, where no pad or hole is, in the profile",
                     *places_at(o.take(mine).starts(), file.name),
                     count=len(mine),
-                    assumed="not cut out",
+                    assumed="not cut out, in no picture either",
                     severity=Severity.WARNING,
                     advice="Draw openings as closed lines, and delete what is none.",
                 )

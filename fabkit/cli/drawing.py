@@ -33,13 +33,11 @@ class Looks(Choice):
         ("auto", "white", "black", "yellow"),
         "Colour of the legend: auto, white, black or yellow.",
     )
-    scale: float = valued(
+    scale: float | None = valued(
         "--scale",
         "NUMBER",
-        "Pixels per mm.",
+        "Pixels per mm; default: 20, or more where a picture would be less than 1000 px.",
         type=options.Number(),
-        default=20.0,
-        show_default=True,
     )
     width: int | None = valued(
         "--width", "PIXELS", "Width of a picture, instead of --scale.", type=options.Whole(min=1)

@@ -161,8 +161,7 @@ def sheet_bytes(picture: Scene | Sheet, kind: str, options: PreviewOptions = USU
         return pictures_pdf([sheet])
     from fabkit.pictures.paint_png import paint_sheet, png_bytes
 
-    width = options.width_px
-    scale = options.px_per_mm if width is None else width / sheet.width_mm
+    scale = options.scale_for((sheet.width_mm, sheet.height_mm))
     return png_bytes(paint_sheet(sheet, scale), scale)
 
 

@@ -198,8 +198,7 @@ def render_faces(board: Board, options: PreviewOptions = USUAL_LOOK) -> Faces:
         When a picture would be too large.
     """
     front, back = both_faces(board, options)
-    width = options.width_px
-    scale = options.px_per_mm if width is None else width / front.size_mm[0]
+    scale = options.scale_for(front.size_mm)
     return Faces(front=paint(front, scale), back=paint(back, scale), px_per_mm=scale)
 
 

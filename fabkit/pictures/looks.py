@@ -81,6 +81,14 @@ class Surroundings(StrEnum):
     DARK = "dark"
 
 
+USUAL_SCALE: Final = 20.0
+"""Pixels per mm at which a board of a hand's size fills a screen."""
+LEAST_PX: Final = 1000
+"""Longer side of a picture of a small board, about what a screen shows."""
+_FINEST_SCALE: Final = 100.0
+"""A pixel of 0.01 mm shows all that is made; the thinnest web of mask is 0.05 mm."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PreviewOptions:
     """Choices for pictures of a board; change them with ``dataclasses.replace``.
@@ -92,7 +100,7 @@ class PreviewOptions:
     thickness_mm
         Thickness whose cut edge is hinted at; None takes the job file's, or 1.6 mm.
     px_per_mm
-        Scale of pixel pictures.
+        Scale of pixel pictures; None draws 20, and small boards larger.
     width_px
         Width of pixel pictures; overrides ``px_per_mm`` when given.
     margin_mm
@@ -112,14 +120,22 @@ class PreviewOptions:
     legend: LegendColour = LegendColour.AUTO
     finish: Finish = Finish.TIN
     thickness_mm: float | None = None
-    px_per_mm: float = 20.0
+    px_per_mm: float | None = None
     width_px: int | None = None
     margin_mm: float = 1.0
     surroundings: Surroundings = Surroundings.TRANSPARENT
     through: bool = False
 
+    def scale_for(self, size_mm: tuple[float, float]) -> float:
+        """Pixels per mm for a picture of some width and height."""
+        if self.width_px is not None:
+            return self.width_px / size_mm[0]
+        if self.px_per_mm is not None:
+            return self.px_per_mm
+        return min(max(USUAL_SCALE, LEAST_PX / max(size_mm)), _FINEST_SCALE)
+
     def __post_init__(self) -> None:
-        if not 0.1 <= self.px_per_mm <= 400:
+        if self.px_per_mm is not None and not 0.1 <= self.px_per_mm <= 400:
             raise UsageError(
                 f"{self.px_per_mm:g} pixels per mm cannot be drawn",
                 hint="choose between 0.1 and 400; 20 suits a screen, 40 shows every detail",

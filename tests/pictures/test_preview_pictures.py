@@ -37,7 +37,7 @@ def at(picture: np.ndarray, board: Board, x: float, y: float, scale: float, *, b
 
 def test_colours_lie_where_the_board_says(board: Board) -> None:
     """Mask, copper under mask, bare metal, laminate, legend, hole and outside, each in place."""
-    options = PreviewOptions(mask=MaskColour.BLUE, finish=Finish.GOLD)
+    options = PreviewOptions(px_per_mm=20, mask=MaskColour.BLUE, finish=Finish.GOLD)
     front = render_faces(board, options).front
     tones = looks.MASKS[MaskColour.BLUE]
     for place, colour in {
@@ -57,8 +57,8 @@ def test_colours_lie_where_the_board_says(board: Board) -> None:
 def test_back_is_turned_about_the_vertical_axis(board: Board) -> None:
     """The back shows its strip mirrored; seen through the front it is not, and is the flip."""
     tone = (*looks.MASKS[MaskColour.GREEN].on_copper, 255)
-    turned = render_faces(board, PreviewOptions()).back
-    through = render_faces(board, PreviewOptions(through=True)).back
+    turned = render_faces(board, PreviewOptions(px_per_mm=20)).back
+    through = render_faces(board, PreviewOptions(px_per_mm=20, through=True)).back
     assert at(turned, board, 126, 52, 20, back=True) == tone
     assert at(through, board, 126, 52, 20) == tone
     differs = np.abs(turned[:, ::-1].astype(int) - through).max(axis=2) > 8
@@ -193,7 +193,7 @@ def test_svg_has_one_titled_group_a_layer_and_keeps_arcs(board: Board) -> None:
 def test_without_mask_layer_nothing_is_masked(board: Board) -> None:
     """A board without mask files shows laminate and metal."""
     bare = replace(board, layers=tuple(a for a in board.layers if a.kind is not RoleKind.MASK))
-    front = render_faces(bare, PreviewOptions()).front
+    front = render_faces(bare, PreviewOptions(px_per_mm=20)).front
     assert at(front, board, 120, 60, 20) == (*looks.LAMINATE, 255)
     assert at(front, board, 113, 66, 20) == (*looks.FINISHES[Finish.TIN], 255)
 
@@ -202,7 +202,7 @@ def test_without_profile_the_box_is_drawn(board: Board) -> None:
     """A board without profile is drawn as the box of its copper and holes."""
     boxed = replace(board, profile=None)
     boxed.__dict__["bounds"] = board.bounds
-    front = render_faces(boxed, PreviewOptions()).front
+    front = render_faces(boxed, PreviewOptions(px_per_mm=20)).front
     assert at(front, board, 100.3, 50.3, 20)[3] == 255
 
 
@@ -289,3 +289,18 @@ def test_a_coat_of_nothing_paints_nothing() -> None:
     assert not paint(draft.scene(), 5)[..., 3].any()
     draft.ground(looks.PAPER)
     assert (paint(draft.scene(), 5)[..., :3] == looks.PAPER).all()
+
+
+@pytest.mark.parametrize(
+    ("chosen", "size_mm", "scale"),
+    [
+        ({}, (120.0, 90.0), 20.0),
+        ({}, (15.0, 12.5), 1000 / 15),
+        ({}, (5.0, 4.0), 100.0),
+        ({"px_per_mm": 20.0}, (15.0, 12.5), 20.0),
+        ({"width_px": 300}, (15.0, 12.5), 20.0),
+    ],
+)
+def test_small_boards_are_drawn_larger(chosen, size_mm, scale) -> None:
+    """Unless a scale is chosen, a board the size of a nail fills a screen, too."""
+    assert PreviewOptions(**chosen).scale_for(size_mm) == pytest.approx(scale)
