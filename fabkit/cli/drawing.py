@@ -36,7 +36,7 @@ class Looks(Choice):
     scale: float | None = valued(
         "--scale",
         "NUMBER",
-        "Pixels per mm; default: 20, or more where a picture would be less than 1000 px.",
+        "Pixels per mm; default: 20, small boards more.",
         type=options.Number(),
     )
     width: int | None = valued(
