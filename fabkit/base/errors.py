@@ -80,7 +80,7 @@ class TooHeavy(UnreadableInput):
         super().__init__(
             f"too heavy: {step}: {reason}",
             hint="take out what is drawn many times over, or allow more with "
-            "--limit memory_bytes=NUMBER",
+            "--limit memory_bytes=NUMBER or seconds=NUMBER",
         )
         self.step = step
         self.reason = reason

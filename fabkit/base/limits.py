@@ -42,6 +42,9 @@ class Limits:
     memory_bytes: int = 4 * 2**30
     """Memory that the process may take which reads, checks and draws.  Unless it is stated,
     `check` takes at most 1 GB for files of up to 10 MB, and 22 bytes for each further byte."""
+    seconds: int = 60
+    """Processor time of one step, which is reading a file, drawing a layer or one check; one more
+    for each megabyte of the package.  Real boards take seconds; what takes longer is left out."""
     block_depth: int = 32
     """Nested block apertures."""
     macro_primitives: int = 10_000
@@ -61,6 +64,10 @@ class Limits:
         if self.memory_bytes != DEFAULT_LIMITS.memory_bytes:
             return self.memory_bytes
         return min(self.memory_bytes, _SMALL_MEMORY + 22 * max(0, size - _SMALL_PACKAGE))
+
+    def seconds_to_work(self, size: int) -> int:
+        """Processor time that a step may take of a package of so many bytes."""
+        return self.seconds + size // 1_000_000
 
 
 _SMALL_PACKAGE: Final = 10_000_000

@@ -1,8 +1,8 @@
 """What is being done just now, how far it is, and how a process dies at it.
 
-Too little memory often ends native code without a word.  So each front end lets a process of its
-own work under bounds, which writes here, into memory that outlives it, which step it is at.  When
-it dies, the work begins again without the step that killed it.
+Too little memory often ends native code without a word, and too much work ends it never.  So each
+front end lets a process of its own work under bounds, which writes here, into memory that outlives
+it, which step it is at.  When it dies, the work begins again without the step that ended it.
 """
 
 from __future__ import annotations
@@ -60,6 +60,7 @@ def leave_unnoticed() -> None:
 
 def at(words: str) -> None:
     """Note which stage of the whole work is reached."""
+    _begin_time()
     with _lock:
         _stage[:] = [_NEEDED + words]
         _write()
@@ -91,6 +92,7 @@ def step(words: str, *, optional: bool = True) -> Iterator[None]:
     if words in _left_out:
         raise TooHeavy(words, _left_out[words])
     entry = (_OPTIONAL if optional else _NEEDED) + words
+    _begin_time()
     with _lock:
         _open.append(entry)
         _write()
@@ -102,6 +104,7 @@ def step(words: str, *, optional: bool = True) -> Iterator[None]:
             raise TooHeavy(words, "memory does not suffice") from None
         raise
     finally:
+        _begin_time()
         # Steps do not end in the order in which they began.
         with _lock:
             _open.remove(entry)
@@ -205,12 +208,17 @@ MOST_DEATHS: Final = 6
 """How often a work begins again before all of it is given up."""
 
 _BROKE: Final = "it broke, most likely for want of memory"
+_LATE: Final = "SIGPROF"
 _DEATHS: Final = {
+    _LATE: "it takes more processor time than is allowed (limit seconds)",
     "SIGKILL": "the system ended it, most likely for its memory",
     **dict.fromkeys(("SIGSEGV", "SIGABRT", "SIGBUS", "SIGILL", "SIGFPE"), _BROKE),
 }
 _bounded: list[int] = []
+_seconds: list[float] = []
+"""Processor time from one step to the next that a bounded process and its copies may take."""
 
+_MOST_HALVES: Final = 2
 _M_ARENA_MAX: Final = -8
 """The most heaps, as ``malloc.h`` of the GNU C library numbers it."""
 
@@ -220,6 +228,7 @@ def begin_bounded(notice: Notice, left_out: dict[str, str]) -> None:
     note_in(notice, left_out)
     _bounded.append(os.getpid())
     bound_memory(DEFAULT_LIMITS.memory_bytes)
+    bound_seconds(DEFAULT_LIMITS.seconds)
     # Each of its threads would take memory, and nothing here multiplies large matrices.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
@@ -233,6 +242,24 @@ def bound_memory(most: int) -> None:
     """Bound the memory that a bounded process may take, in bytes; does nothing elsewhere."""
     if is_bounded():
         limit_memory(most)
+
+
+def bound_seconds(most: int) -> None:
+    """Bound the processor time of each step of a bounded process; does nothing elsewhere.
+
+    Native code ends at no word, only at a signal, which ends the process.  Each step that was left
+    out halves the time, up to twice, so that what is slow in many ways ends, too.
+    """
+    if is_bounded() and hasattr(signal, "setitimer"):
+        _seconds[:] = [most / 2 ** min(len(_left_out), _MOST_HALVES)]
+        signal.signal(signal.SIGPROF, signal.SIG_DFL)
+        _begin_time()
+
+
+def _begin_time() -> None:
+    """Count the time of a step anew."""
+    if _seconds:
+        signal.setitimer(signal.ITIMER_PROF, _seconds[0])
 
 
 def go_first() -> None:
@@ -280,14 +307,15 @@ def share_heap() -> None:
 class Death:
     """How a process died, at what, and the step that can be left out.
 
-    ``culprit`` is None where nothing can be left out; ``by_memory`` whether the signal is one that
-    too little memory sends.
+    ``culprit`` is None where nothing can be left out; ``by_bound`` whether the signal is one that
+    a bound on memory or time sends.
     """
 
     words: str
     reason: str
     culprit: str | None
-    by_memory: bool
+    by_bound: bool
+    hint: str
 
     def is_final(self, left_out: Mapping[str, str]) -> bool:
         """Whether beginning again is of no use."""
@@ -302,7 +330,10 @@ class Death:
         )
 
 
-HINT: Final = "close other programs, or take out what is drawn many times over"
+_HINT: Final = "close other programs, or take out what is drawn many times over"
+_HINT_LATE: Final = (
+    "take out what is drawn many times over, or allow more with --limit seconds=NUMBER"
+)
 """What to do when all of the work is given up."""
 
 
@@ -314,5 +345,7 @@ def read_death(status: int, notice: bytes = b"") -> Death:
     """
     name = next((s.name for s in signal.Signals if s == -status), f"status {status}")
     words, culprit = read_notice(notice)
-    reason = f"{_DEATHS.get(name, _BROKE)} ({name})"
-    return Death(words=words, reason=reason, culprit=culprit, by_memory=name in _DEATHS)
+    late = name == _LATE
+    reason = _DEATHS[name] if late else f"{_DEATHS.get(name, _BROKE)} ({name})"
+    hint = _HINT_LATE if late else _HINT
+    return Death(words=words, reason=reason, culprit=culprit, by_bound=name in _DEATHS, hint=hint)

@@ -2,9 +2,9 @@
 
 Native code dies without a word when memory runs out, and the system kills who takes too much.  So
 a command works in a copy of this process that is made before anything is loaded (a millisecond),
-under a bound on its memory.  The first process only waits; when the worker dies, it states at which
-step, and lets the work begin again without this step where it can be left out.  Where a system
-cannot copy processes, all is done in one.
+under bounds on its memory and processor time.  The first process only waits; when the worker dies,
+it states at which step, and lets the work begin again without this step where it can be left out.
+Where a system cannot copy processes, all is done in one.
 
 Devices may be full, pipes closed, encodings old.  What programs read (JSON, CSV, SARIF ...) is
 written as UTF-8 bytes; text for people is written in the encoding of the terminal, and signs it
@@ -26,7 +26,7 @@ from types import FrameType
 from typing import Any, Final, NoReturn
 
 from fabkit.base.errors import WorkerDied
-from fabkit.base.steps import HINT, SIZE, Death, begin_bounded, end_with, read_death
+from fabkit.base.steps import SIZE, Death, begin_bounded, end_with, read_death
 from fabkit.base.streams import clean
 
 STOPPED = 130
@@ -61,7 +61,7 @@ def in_worker(work: Callable[[], int]) -> int:
             return STOPPED
         # Some libraries end the process with a status of their own.
         death = read_death(status, notice[:])
-        if -status in sent or (status < 0 and not death.by_memory):
+        if -status in sent or (status < 0 and not death.by_bound):
             _die_of(-status)
         if death.culprit is None or death.is_final(left_out):
             return _give_up(death)
@@ -75,7 +75,7 @@ def _give_up(death: Death) -> int:
     """Print that all of the work is given up, as any other error."""
     from fabkit.cli.printing import say_error
 
-    return say_error(WorkerDied(death.message(), hint=HINT), as_json="--json" in sys.argv[1:])
+    return say_error(WorkerDied(death.message(), hint=death.hint), as_json="--json" in sys.argv[1:])
 
 
 def _die_of(number: int) -> None:

@@ -23,7 +23,7 @@ from typing import Any, Final
 
 from fabkit.base.copies import processors
 from fabkit.base.errors import FabkitError
-from fabkit.base.steps import HINT, SIZE, Death, begin_bounded, read_death
+from fabkit.base.steps import SIZE, Death, begin_bounded, read_death
 from fabkit.base.streams import clean
 from fabkit.base.tables import Record
 from fabkit.desk.store import ORDER_FILE, VIEWS, OrderFolder
@@ -489,7 +489,7 @@ class Run:
         culprit = death.culprit
         if culprit is None or death.is_final(self._left_out):
             self._drop()
-            self.error = said(death.message(), HINT)
+            self.error = said(death.message(), death.hint)
         else:
             self._left_out[culprit] = death.reason
             self.notes.append(said(f"{culprit}: {death.reason}", "the rest is done without it"))

@@ -5,8 +5,9 @@ Boards offer a footprint for each face, two makes of controller, or two pads for
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -47,16 +48,31 @@ class Draft:
 Same = Callable[[Draft, Draft], bool]
 
 
-def merge(drafts: list[Draft], same: Same) -> list[Draft]:
-    """Join drafts that are footprints for one part, each with the nearest of its kind."""
+def merge(drafts: list[Draft], same: Same, *kinds: str) -> list[Draft]:
+    """Join drafts that are footprints for one part, each with the nearest of its kind.
+
+    Of these kinds alone, where any are named.  No footprints of one part are ``2 * DOUBLE_MM``
+    apart or more.
+    """
     out: list[Draft] = []
+    near: dict[tuple[str, int, int], dict[int, Draft]] = {}
     for d in drafts:
-        other = min(
-            (o for o in out if same(o, d)), key=lambda o: apart_mm(o.site, d.site), default=None
-        )
-        if other is None:
+        asked = not kinds or d.site.kind in kinds
+        others = {
+            n: o
+            for square in (_squares(d.site, 1) if asked else ())
+            for n, o in near.get(square, {}).items()
+            if same(o, d)
+        }
+        number = min(others, key=lambda n: (apart_mm(others[n].site, d.site), n), default=len(out))
+        other = others.get(number, d)
+        if other is d:
             out.append(d)
+            for square in _squares(d.site, 0):
+                near.setdefault(square, {})[number] = d
             continue
+        for square in _squares(other.site, 0):
+            del near[square][number]
         a, b = other.site, d.site
         if b.refs and not a.refs:
             a, b = b, a
@@ -71,7 +87,18 @@ def merge(drafts: list[Draft], same: Same) -> list[Draft]:
             evidence=tuple(dict.fromkeys((*a.evidence, *b.evidence))),
         )
         other.nets = other.nets or d.nets
+        for square in _squares(other.site, 0):
+            near.setdefault(square, {})[number] = other
     return out
+
+
+def _squares(site: PartSite, reach: int) -> Iterator[tuple[str, int, int]]:
+    """Squares of ``2 * DOUBLE_MM`` that a site of a known place lies in or beside."""
+    if site.x_mm is None or site.y_mm is None:
+        return
+    column, row = int(site.x_mm // (2 * DOUBLE_MM)), int(site.y_mm // (2 * DOUBLE_MM))
+    for i, j in product(range(-reach, reach + 1), repeat=2):
+        yield site.kind, column + i, row + j
 
 
 def apart_mm(a: PartSite, b: PartSite) -> float:

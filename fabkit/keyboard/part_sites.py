@@ -650,8 +650,9 @@ class _Finder:
 
     def _alternatives(self, drafts: list[Draft]) -> list[Draft]:
         """Footprints of which one is fitted become one site."""
-        out = merge(merge(drafts, same_controller), self._second_controller)
-        out = merge(out, cell_pads)
+        out = merge(drafts, same_controller, "controller")
+        out = merge(out, self._second_controller, "controller")
+        out = merge(out, cell_pads, "lithium connector")
         if self.keyboard.hands.use == "reversible":
             out = merge(out, turned_double)
         return out

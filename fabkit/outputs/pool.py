@@ -39,7 +39,7 @@ from urllib.parse import urlsplit
 from fabkit.base import VERSION
 from fabkit.base.copies import stay_alone
 from fabkit.base.errors import FabkitError, UnreadableInput, UsageError, explain
-from fabkit.base.steps import HINT, SIZE, Notice, begin_bounded, bound_memory, read_death
+from fabkit.base.steps import SIZE, Notice, begin_bounded, bound_memory, read_death
 from fabkit.base.tables import Record
 from fabkit.demo import shown_path
 from fabkit.outputs.judged import Given, Settings, digest_of, failed, judge_given, read_given
@@ -181,7 +181,7 @@ class _Running:
                 return None
             known = ("could not be judged", death.words, death.reason)
             message = ": ".join(word for word in known if word)
-            return self._failed(settings, message, HINT, cause="death", seconds=seconds)
+            return self._failed(settings, message, death.hint, cause="death", seconds=seconds)
         finally:
             self.pipe.close()
         self.process.join()

@@ -19,7 +19,7 @@ from fabkit.base.copies import side_by_side
 from fabkit.base.errors import UnreadableInput, UsageError
 from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
-from fabkit.base.steps import step
+from fabkit.base.steps import bound_seconds, step
 from fabkit.base.units import and_words
 from fabkit.formats.drill.from_gerber import drill_from_gerber
 from fabkit.formats.drill.inference import Hint, read_with_board
@@ -130,6 +130,7 @@ def read_package(
     UsageError
         A role is stated that is not known, or for no file.
     """
+    bound_seconds(limits.seconds_to_work(sum(len(member.data) for member in intake.members)))
     chosen = choose_set(intake, limits=limits)
     left_out = list(chosen.left_out)
     members: list[Member] = []

@@ -125,8 +125,10 @@ class _Places:
         self.verdict = verdict
         self.patterns = {p.key: p for p in load_patterns()}
         self.keyboard = find_keyboard(board, stated)
-        self.records = {r.ref: r for r in read_records(board) if r.named}
-        self.rows = tuple(r for r in read_records(board) if not r.named)
+        records = read_records(board)
+        self.records = {r.ref: r for r in records if r.named}
+        self.rows = tuple(r for r in records if not r.named)
+        self.placed = {c.ref for c in board.components if c.x_mm is not None}
         self.left_out: dict[str, str] = {}
         self.knobs = 0
         keys = self.keyboard.keys
@@ -252,10 +254,11 @@ class _Places:
 
     def _is_key_switch(self, record: Record) -> bool:
         """Whether a reference without a place is a switch of a key."""
-        placed = any(c.ref == record.ref and c.x_mm is not None for c in self.board.components)
+        if record.ref in self.placed:
+            return False
         f = record.fields
         kind = kind_of(record.ref, f.get("value", ""), f.get("footprint", ""))
-        return not placed and kind == "button" and not why_no_part(record.ref, f)
+        return kind == "button" and not why_no_part(record.ref, f)
 
     def _chosen(self, pattern: str) -> bool:
         known = self.patterns.get(pattern)

@@ -49,6 +49,8 @@ def judge_standing_still(words: list[str]) -> None:
 def die(place: tuple[str, str], victim: str, number: int, words: list[str], folder: Path) -> int:
     """Run a command that a signal ends when a function comes to a file; give its status.
 
+    Without a number it stays there for ever.
+
     Its streams go into the files ``out`` and ``err`` of a folder.
     """
     _become(words, folder)
@@ -59,6 +61,8 @@ def die(place: tuple[str, str], victim: str, number: int, words: list[str], fold
 
         def deadly(subject, *given, **more):
             if subject.name == victim:
+                while not number:  # it goes on for ever
+                    pass
                 signal.raise_signal(number)
             return usual(subject, *given, **more)
 

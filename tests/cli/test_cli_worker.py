@@ -83,6 +83,28 @@ def test_a_death_that_nothing_can_do_without_is_an_error(died, form, small):
     assert "SIGABRT" in said
 
 
+def test_a_drawing_without_an_end_is_left_out(died, small):
+    """It ends with the time of a step; all other checks are judged, and the status is 2."""
+    limit = ("--limit", "seconds=1")
+    done = died(DRAWING, "small-mask-top.gbr", 0, "check", small, "--json", *limit)
+    states = {check["id"]: check["state"] for check in json.loads(done.stdout)["checks"]}
+
+    assert done.returncode == 2
+    assert done.stderr.startswith("error: drawing small-mask-top.gbr (")
+    assert "limit seconds" in done.stderr
+    assert states["mask/web"] == "not judged"
+    assert states["hole/spacing"] == "passed"
+
+
+def test_a_file_that_is_read_without_an_end_is_an_error(died, small):
+    """The file and the limit are named."""
+    done = died(READING, "small-mask-top.gbr", 0, "check", small, "--limit", "seconds=1")
+
+    assert done.returncode == 2
+    assert "reading small-mask-top.gbr" in done.stderr
+    assert "--limit seconds=NUMBER" in done.stderr
+
+
 def test_memory_is_bounded(start, small):
     """Below the limit it ends with status 2 and words, above it goes well."""
     for bound, status in (("20MiB", 2), ("2GiB", 0)):

@@ -76,6 +76,21 @@ BOMBS: dict[str, tuple[str, bytes]] = {
         "layer",
         HEAD + b"%AMM*6,0,0,999999,0.001,0.001,999999999,1,1,0*%%ADD11M*%D11*X0Y0D03*",
     ),
+    "macro-rings": (
+        "layer",
+        HEAD
+        + b"%AMM*6,0,0,$1,0.001,0.001,100,0.01,20,0*%"
+        + b"".join(
+            b"%%ADD%dM,%.3f*%%D%d*X0Y0D03*" % (11 + n, 20 - n / 1000, 11 + n) for n in range(2000)
+        ),
+    ),
+    "macro-in-turn": (
+        "layer",
+        HEAD
+        + b"%AMM*"
+        + b"".join(b"1,%d,9,0.%02d,0.%02d*" % (n % 2, *divmod(n, 25)) for n in range(600))
+        + b"%%ADD11M*%D11*X0Y0D03*M02*",
+    ),
     "macro-variables": (
         "layer",
         HEAD + b"%AMM*$1=9*" + b"$1=$1x$1*" * 5_000 + b"1,1,$1,0,0*%%ADD11M*%D11*X0Y0D03*",
@@ -121,6 +136,7 @@ BOMBS: dict[str, tuple[str, bytes]] = {
 QUIET = {
     "repeat-just-allowed",
     "macro-just-allowed",
+    "macro-in-turn",
     "table-quotes",
     "apertures",
     "attributes",

@@ -24,6 +24,7 @@ from fabkit.formats.gerber.commands import (
     TOO_LARGE,
     Interpreter,
 )
+from fabkit.formats.gerber.macros import MacroShape
 from fabkit.formats.gerber.model import (
     Aperture,
     Attributes,
@@ -368,7 +369,15 @@ def drop_beyond(
 
     A part would take as long to draw as the limit allows, and show nothing that can be judged.
     """
-    total = int(corner_counts(rows, segments, apertures).sum())
+    tools = rows.aperture[rows.kind != Kind.REGION]
+    total = sum(
+        builder.corners
+        for row in np.unique(tools[tools >= 0]).tolist()
+        if isinstance(builder := apertures[row].builder, MacroShape)
+    )
+    # Macros are made to count their corners, unless that alone is too much.
+    if total <= limits.corners:
+        total = int(corner_counts(rows, segments, apertures).sum())
     if total <= limits.corners:
         return rows, True
     log.add(

@@ -21,8 +21,9 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Floats
 from fabkit.base.findings import Rule
 from fabkit.base.limits import Limits
+from fabkit.geometry.areas import paint, polygons_of
 from fabkit.geometry.contours import fill_nonzero
-from fabkit.geometry.segments import Segments, circle_chords, unit_circle
+from fabkit.geometry.segments import Segments, circle_chords, join_boxes, unit_circle
 from fabkit.rules import load_rule
 
 MACRO_EMPTY: Final = load_rule("gerber/macro-empty")
@@ -191,6 +192,9 @@ Box = tuple[float, float, float, float]
 
 MOST_RINGS: Final = 100
 
+_LONG: Final = 5_000
+"""Corners of a macro that takes more than ten milliseconds to make."""
+
 
 def disc(x: float, y: float, diameter: float, chord_error_mm: float) -> BaseGeometry:
     """Disc as a polygon of true area and box."""
@@ -267,7 +271,20 @@ class Primitive:
             return fill_nonzero(ring * unit_mm)
         if self.kind == "thermal":
             return _thermal(v, unit_mm, chord_error_mm)
-        return MacroShape(tuple(self.rings()), unit_mm)(chord_error_mm)
+        return _moire(self, unit_mm, chord_error_mm)
+
+    def corners(self, unit_mm: float) -> int:
+        """How many corners its shape is made of."""
+        v = self.values
+        if self.kind == "circle":
+            return circle_chords(v[0] * unit_mm)
+        if self.kind == "outline":
+            return len(v) // 2
+        if self.kind == "polygon":
+            return int(v[0])
+        if self.kind == "thermal":
+            return 2 * circle_chords(v[2] * unit_mm)
+        return sum(p.corners(unit_mm) for p in self.rings())
 
     def rings(self) -> Iterator[Primitive]:
         """Circles and bars that make a moiré, in order: the inside of each ring is cut out."""
@@ -299,6 +316,8 @@ class Primitive:
             points = turned(np.reshape(v[:-1], (-1, 2)), v[-1]) * unit_mm
         elif self.kind == "polygon":
             points = regular_polygon(v[1], v[2], v[3], int(v[0]), v[-1]) * unit_mm
+        elif self.kind == "moire" and v[3] > 0:  # the largest of its rings is its edge
+            return join_boxes(b for p in self.rings() if p.on and (b := p.box(unit_mm)))
         else:
             return None
         low, high = points.min(axis=0), points.max(axis=0)
@@ -316,6 +335,28 @@ def _thermal(v: tuple[float, ...], unit_mm: float, chord_error_mm: float) -> Bas
         return ring
     # Longer than the ring is wide, so that the gaps surely cut through its rim.
     return ring.difference(_cross(v, unit_mm, 2 * outer, gap))
+
+
+def _moire(moire: Primitive, unit_mm: float, chord_error_mm: float) -> BaseGeometry:
+    # Circles with as many chords do not cross where rings are thinner than a chord is deep.
+    chords = circle_chords(moire.values[2] * unit_mm, chord_error_mm=chord_error_mm)
+    centre = turned(np.array([moire.values[:2]]) * unit_mm, moire.values[-1])
+    rings: list[BaseGeometry] = []
+    bars: list[BaseGeometry] = []
+    for p in moire.rings():
+        if p.kind == "outline":
+            bars.append(p.shape(unit_mm, chord_error_mm))
+            continue
+        area = shapely.Polygon(unit_circle(chords) * (p.values[0] * unit_mm / 2) + centre)
+        if p.on:
+            rings.append(area)
+        else:  # the inside of the ring before it
+            rings[-1] = rings[-1].difference(area)
+    # Rings lie apart: united, each would be sorted with all others.
+    whole: BaseGeometry = shapely.union_all(
+        [shapely.multipolygons(polygons_of(np.array(rings))), *bars]
+    )
+    return whole
 
 
 def _cross(v: tuple[float, ...], unit_mm: float, length: float, thickness: float) -> BaseGeometry:
@@ -338,12 +379,19 @@ class MacroShape:
 
     def __call__(self, chord_error_mm: float) -> BaseGeometry:
         """Shape at rest, mm."""
-        made: BaseGeometry = shapely.Polygon()
+        layers = []
         # Order matters only between adding and cutting, so each run of one kind is one union.
         for adding, run in groupby(self.primitives, key=lambda primitive: primitive.on):
             once = dict.fromkeys(run)  # the same again adds and cuts nothing more
-            made = _join(made, [p.shape(self.unit_mm, chord_error_mm) for p in once], adding)
-        return made
+            shapes = [p.shape(self.unit_mm, chord_error_mm) for p in once]
+            layers.append((adding, shapely.union_all(shapes) if len(shapes) > 1 else shapes[0]))
+        return paint(layers)
+
+    @property
+    def corners(self) -> int:
+        """Corners that making it sorts: joined by halves, each takes part once in every round."""
+        runs = sum(1 for _ in groupby(self.primitives, key=lambda primitive: primitive.on))
+        return runs.bit_length() * sum(p.corners(self.unit_mm) for p in self.primitives)
 
     def size(self, chord_error_mm: float) -> tuple[float, float]:
         """Width and height of its box, mm."""
@@ -361,15 +409,10 @@ class MacroShape:
                 cuts.append(box)
         # What is cut out well inside the box cannot move its sides.
         plain &= all(c[0] > x0 and c[1] > y0 and c[2] < x1 and c[3] < y1 for c in cuts)
-        if plain:
+        # The shape of a long macro is made once it is drawn: a file may define thousands of them.
+        if plain or (x0 < x1 and self.corners > _LONG):
             return max(x1 - x0, 0.0), max(y1 - y0, 0.0)
         return size_of(self(chord_error_mm))
-
-
-def _join(made: BaseGeometry, run: list[BaseGeometry], adding: bool) -> BaseGeometry:
-    if adding:
-        return shapely.union_all([made, *run]) if not made.is_empty or len(run) > 1 else run[0]
-    return made if made.is_empty else made.difference(shapely.union_all(run))
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from fabkit.base.findings import Finding, Severity, raise_for
 from fabkit.base.once import once_per
 from fabkit.base.steps import step
 from fabkit.base.units import CHORD_ERROR_MM, counted
-from fabkit.geometry.areas import crowding, pierce, swept, swept_straight, unite
+from fabkit.geometry.areas import crowding, paint, pierce, swept, swept_straight, unite
 from fabkit.geometry.contours import fill_crossed
 from fabkit.geometry.segments import Placing, Segments, join_boxes, portions
 
@@ -633,7 +633,8 @@ def compose(file: GerberFile, *, chord_error_mm: float = CHORD_ERROR_MM) -> Base
     clear = clear[~shapely.is_empty(shapes[clear])]
     dark = dark[~shapely.is_empty(shapes[dark])]
     if len(clear) and crowding(shapes[dark], shapes[clear]) > _MOST_CROWDING:
-        return _painted(shapes, file.objects.dark)
+        runs = np.split(np.arange(len(shapes)), run_starts(file.objects.dark)[1:])
+        return paint([(bool(file.objects.dark[run[0]]), unite(shapes[run])) for run in runs])
     left = _erased(shapes, dark, clear) if len(clear) and len(dark) else shapes[dark]
     return unite(left[~shapely.is_empty(left)])
 
@@ -656,29 +657,6 @@ def _united_by_squares(file: GerberFile, chord_error_mm: float) -> Shapes:
         shapes = object_shapes(file, some, chord_error_mm=chord_error_mm)
         made.append(shapely.get_parts(unite(shapes[~shapely.is_empty(shapes)])))
     return np.concatenate(made)
-
-
-def _painted(shapes: Shapes, dark: Bools) -> BaseGeometry:
-    """Image of objects that erase each other everywhere: joined by halves, not one by one.
-
-    Two thousand discs on each other, dark and clear in turn, have a million pairs.
-    """
-    runs = np.split(np.arange(len(dark)), np.flatnonzero(np.diff(dark)) + 1)
-    empty = shapely.Polygon()
-    stages = [
-        (whole, empty) if dark[run[0]] else (empty, whole)
-        for run, whole in ((run, unite(shapes[run])) for run in runs)
-    ]
-    while len(stages) > 1:
-        pairs = zip(stages[::2], [*stages[1::2], (empty, empty)], strict=False)
-        stages = [
-            (
-                shapely.union(shapely.difference(image, later_clear), later),
-                shapely.union(clear, later_clear),
-            )
-            for (image, clear), (later, later_clear) in pairs
-        ]
-    return stages[0][0]
 
 
 def _erased(shapes: Shapes, dark: Ints, clear: Ints) -> Shapes:
