@@ -243,7 +243,7 @@ def _stops_before_vias(case: Case, copper: Copper) -> Iterator[Finding]:
         meant &= own[one] != pads.island[via]
         one, via, gap = one[meant], via[meant], np.abs(way[meant])
         lost = shapely.linestrings(np.stack((end[one], pads.spots()[via]), axis=1))
-        polygons = np.flatnonzero(pieces.on_layer(index))
+        polygons = pieces.on_layer(index)
         row, met = shapely.STRtree(lost).query(pieces.polygons[polygons], "intersects")[::-1]
         foreign = (pieces.island[polygons[met]] != own[one[row]]) & (
             polygons[met] != pads.piece[via[row]]
@@ -333,7 +333,7 @@ def _parted(case: Case, copper: Copper) -> Iterator[Finding]:
         lost = shapely.buffer(
             shapely.linestrings(np.stack((end[one], end[two]), axis=1)), pen[one] / 2
         )
-        polygons = np.flatnonzero(copper.pieces.on_layer(index))
+        polygons = copper.pieces.on_layer(index)
         row, met = shapely.STRtree(lost).query(copper.pieces.polygons[polygons], "intersects")[::-1]
         met_island = copper.pieces.island[polygons[met]]
         crossed = np.zeros(len(one), dtype=bool)

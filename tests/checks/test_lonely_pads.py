@@ -206,17 +206,24 @@ def test_a_land_drawn_as_a_region_is_reached_where_the_mask_bares_it(bare):
         "with a track between",
     ],
 )
-def test_tracks_of_two_pads_that_end_facing_each_other(tracks, count):
-    """Pads at (5, 10) and (25, 10); the track between them lacks a piece."""
-    findings = stroked(([(5, 10), (25, 10)], tracks))
+@pytest.mark.parametrize("other", [0, 1], ids=["on top", "below"])
+def test_tracks_of_two_pads_that_end_facing_each_other(tracks, count, other):
+    """Pads at (5, 10) and (25, 10); the track between them lacks a piece.
+
+    A track of the other face runs across the gap.
+    """
+    face = [(5, 10), (25, 10)], tracks
+    across = [(13, 18), (13, 2)], line((13, 18), (13, 2))
+    findings = stroked(*((across, face) if other else (face, across)))
     facing = [f for f in findings if "facing" in f.message]
     assert [(f.id, f.consequence.word, f.count) for f in facing] == (
         [("copper/loose-end", "decide", 1)] * count
     )
 
 
+@pytest.mark.parametrize("below", [False, True])
 @pytest.mark.parametrize(
-    ("top", "count"),
+    ("track", "count"),
     [
         (line((5, 10), (13, 10)), 1),
         (line((5, 10), (13, 10.2)), 0),
@@ -226,14 +233,14 @@ def test_tracks_of_two_pads_that_end_facing_each_other(tracks, count):
     ],
     ids=["short", "past the middle", "far off", "another track there", "into it"],
 )
-def test_a_track_that_ends_before_a_via_nothing_else_reaches(top, count):
-    """A via at (15, 10) to a track on the bottom; nothing but the track is to reach it on top."""
+def test_a_track_that_ends_before_a_via_nothing_else_reaches(track, count, below):
+    """A via at (15, 10) to a track on one face; nothing but *track* is to reach it on the other."""
     via = drill((15, 10), size=0.4, function="Plated,1,2,PTH")
-    findings = stroked(
-        ([(5, 10), (15, 10)], top),
+    faces = [
+        ([(5, 10), (15, 10)], track),
         ([(15, 10), (25, 10)], line((15, 10), (25, 10))),
-        via_drl=via,
-    )
+    ]
+    findings = stroked(*(faces[::-1] if below else faces), via_drl=via)
     short = [f for f in findings if "vias" in f.message]
     assert [(f.id, f.consequence.word, f.count) for f in short] == (
         [("copper/loose-end", "decide", 1)] * count
