@@ -46,6 +46,12 @@ MUCH: Final = 0.2
 """Paste beside its pad and pad beside its paste, as shares of them, of which both are too much (a
 choice of ours)."""
 
+PRINTED_MM: Final = 0.1
+"""Paste is printed no further off (common practice); what is drawn so was not drawn for its pad."""
+
+WIDER: Final = 1.1
+"""Share of their pads from which most prints are too large: IPC-7525 makes them no larger."""
+
 COVERED: Final = 0.5
 """Least share of its pad that paste usually covers (IPC-7525: 80 to 95 %; 50 to 80 % on the large
 pad under a part)."""
@@ -54,9 +60,14 @@ OFF_PAD: Final = load_rule("mask/paste-off-pad")
 ON_HOLE: Final = load_rule("mask/paste-on-hole")
 NO_PASTE: Final = load_rule("mask/paste-missing")
 SMALL: Final = load_rule("mask/paste-small")
+LARGE: Final = load_rule("mask/paste-large")
 
 
-@check(id="mask/paste", rules=(OFF_PAD, ON_HOLE, NO_PASTE, SMALL), needs=("paste", "outer-copper"))
+@check(
+    id="mask/paste",
+    rules=(OFF_PAD, ON_HOLE, NO_PASTE, SMALL, LARGE),
+    needs=("paste", "outer-copper"),
+)
 def paste(case: Case) -> Iterator[Finding]:
     """Paste lies on bare copper."""
     copper, cuts = require_copper(case), case.shared(cuts_of)
@@ -92,6 +103,7 @@ def paste(case: Case) -> Iterator[Finding]:
             limit=0.0,
             unit="mm²",
         )
+        yield from _on_pads(case, copper, layer, np.delete(prints, rows))
         if layer.side in sides:
             yield from _unprinted(case, copper, sides[layer.side], layer, prints)
         cut = np.flatnonzero(touched(cuts.shapes, prints))
@@ -101,6 +113,38 @@ def paste(case: Case) -> Iterator[Finding]:
             f"{layer.name} prints over holes, largest {{worst}}",
             most=True,
         )
+
+
+def _on_pads(case: Case, copper: Copper, layer: Layer, prints: Shapes) -> Iterator[Finding]:
+    """Prints against the pads they lie on: most of them larger, or any of that size beside it."""
+    shapes = copper.pad_shapes[copper.pads.layer == copper_under(case, layer)]
+    row, pad = shapely.STRtree(shapes).query(shapely.centroid(prints), predicate="intersects")
+    if len(row) >= FEWEST_PADS:
+        share = float(np.median(shapely.area(prints[row]) / shapely.area(shapes[pad])))
+        if share > WIDER:
+            yield Finding.of(
+                LARGE,
+                f"half of the prints of {layer.name} are {format_number(100 * share, digits=0)} % "
+                "of their pads or more; no more than 100 % is usual",
+                Place(file=layer.file.name, side=layer.side),
+                measured=share,
+                limit=1.0,
+            )
+    own, meant = shapely.bounds(prints[row]), shapely.bounds(shapes[pad])
+    low, high = (own - meant)[:, :2], (own - meant)[:, 2:]
+    alike = (np.abs(high - low) < 2 * SHIFT_MM).all(axis=1)
+    off = np.full(len(prints), np.inf)
+    # One that lies on two pads may be meant for either.
+    np.minimum.at(off, row[alike], np.hypot(*((low + high)[alike] / 2).T))
+    xy = shapely.get_coordinates(shapely.centroid(prints))
+    rows = np.flatnonzero((off > PRINTED_MM) & (off < np.inf) & on_board(case, *xy.T))
+    yield from group(
+        OFF_PAD,
+        Measures(off[rows], spots_at(case, layer, *xy[rows].T)),
+        f"{layer.name} prints up to {{worst}} off the middle of pads of that size",
+        most=True,
+        limit=PRINTED_MM,
+    )
 
 
 def _turned(copper: Copper, side: MaskSide | None, prints: Shapes) -> Bools:

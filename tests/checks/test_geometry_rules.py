@@ -219,6 +219,20 @@ def test_paste_that_is_turned_against_its_pads(width, height, fires):
     assert [f.count for f in found] == ([3] if fires else [])
 
 
+@pytest.mark.parametrize(
+    ("off", "pen", "found"), [(0.3, 2.0, [0.3]), (0.08, 2.0, []), (0.3, 1.2, [])]
+)
+def test_a_print_of_the_size_of_its_pad_lies_on_it(off, pen, found):
+    """Pads of 2 mm at (5, 5) and (25, 15); a smaller print may lie to one side on purpose."""
+    pads = dots((5, 5), (25, 15))
+    said = told(
+        "mask/paste-off-pad",
+        mask_top_gbr=layer("Soldermask,Top", pads, polarity="Negative", pen=2.6),
+        paste_gbr=layer("Paste,Top", dots((5 + off, 5), (25, 15)), pen=pen),
+    )
+    assert [f.measured for f in said] == pytest.approx(found)
+
+
 def row_of_holes(count, size=0.5):
     """Bare holes every 0.75 mm, beginning on the right edge."""
     return drill(

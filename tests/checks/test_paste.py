@@ -57,9 +57,17 @@ def test_whole_parts_without_paste_are_soldered_by_hand(by_hand):
     assert [f for f in said(prints) if f[1] == "decide"] == []
 
 
-@pytest.mark.parametrize(("pen", "found"), [(0.75, []), (0.5, [("mask/paste-small", "decide", 1)])])
-def test_prints_that_cover_less_than_half_of_their_pads(pen, found):
-    """Discs of 0.75 mm cover 56 % of a pad of 1 mm, those of 0.5 mm 25 %."""
+@pytest.mark.parametrize(
+    ("pen", "found"),
+    [
+        (0.75, []),
+        (0.5, [("mask/paste-small", "decide", 1)]),
+        (1.04, []),
+        (1.1, [("mask/paste-large", "decide", 1)]),
+    ],
+)
+def test_prints_much_smaller_or_larger_than_their_pads(pen, found):
+    """Pads are 1 mm wide: discs of 0.5, 0.75, 1.04 and 1.1 mm have 25, 56, 108 and 121 % of it."""
     assert said(pads(*range(12)), pen) == found
 
 

@@ -29,7 +29,10 @@ TESTS = {
         "checks/test_lonely_pads.py::test_a_pad_that_one_of_equal_parts_lacks_is_found_where_it_was"
     ),
     "mask/paste-small": (
-        "checks/test_paste.py::test_prints_that_cover_less_than_half_of_their_pads"
+        "checks/test_paste.py::test_prints_much_smaller_or_larger_than_their_pads"
+    ),
+    "mask/paste-large": (
+        "checks/test_paste.py::test_prints_much_smaller_or_larger_than_their_pads"
     ),
     "mask/paste-missing": "checks/test_mask_rules.py::test_a_slip_is_found_at_its_place",
     "package/same-image": (
