@@ -31,7 +31,7 @@ from fabkit.checks.copper_facts import (
 from fabkit.checks.declare import check
 from fabkit.checks.fellows import ALIKE_MM, FEWEST, find_gaps_of_fellows
 from fabkit.checks.hole import holes_of_parts
-from fabkit.checks.mask import mask_sides
+from fabkit.checks.mask import attached_pads, mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, objects_at, spots_at
 from fabkit.formats.gerber.model import Kind, Objects, object_shapes, pen_widths
@@ -440,6 +440,16 @@ def _unlike_fellows(case: Case, copper: Copper) -> Iterator[Finding]:
         return
     apart, gap = PointTree(np.array([(g.x_mm, g.y_mm) for g in gaps])).query(spots[asked])
     mine = np.flatnonzero(apart <= 2 * ALIKE_MM)
+    parts = np.unique(spot.ravel()[attached_pads(case, copper, rows)])
+    reached = reached[np.isin(reached[:, 1], parts)]
+    have = [gaps[g].have for g in gap[mine]]
+    tree = PointTree(spots)
+    mine = mine[
+        [
+            _lacks_an_end(int(a), tree.query(np.column_stack((h.real, h.imag)))[1], reached, kind)
+            for a, h in zip(asked[mine], have, strict=True)
+        ]
+    ]
     if len(mine):
         fellows = max(gaps[g].fellows for g in gap[mine])
         yield Finding.of(
@@ -454,6 +464,21 @@ def _unlike_fellows(case: Case, copper: Copper) -> Iterator[Finding]:
             severity=Severity.WARNING,
             advice="Route the missing connection, unless the pad is left open on purpose.",
         )
+
+
+def _lacks_an_end(spot: int, fellows: Ints, reached: Ints, kind: Ints) -> bool:
+    """Whether a pad that is alone, unlike its fellows, lacks a track; else it ends a chain.
+
+    Where each fellow has a net of its own, as lamps in a chain have, a lost track leaves another
+    pad alone, too: one of those that the fellows lead to.  ``reached`` are islands and spots.
+    """
+    islands = reached[np.isin(reached[:, 1], fellows), 0]
+    if len(np.unique(islands)) < len(np.unique(fellows)):
+        return True
+    ends = np.setdiff1d(reached[np.isin(reached[:, 0], islands), 1], fellows)
+    single = np.bincount(reached[:, 0])[reached[:, 0]] == 1
+    others = np.setdiff1d(reached[single, 1], spot)
+    return bool(np.isin(kind[others], kind[ends]).any())
 
 
 PAD_MISSING: Final = load_rule("copper/pad-missing")

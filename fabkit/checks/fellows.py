@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
@@ -63,13 +63,18 @@ Places = NDArray[np.complex128]
 class Gap:
     """A feature that is missing at one place of a footprint.
 
-    ``fellows`` counts the places that have it; ``kind`` is what is missing.
+    ``have`` are the places that have it; ``kind`` is what is missing.
     """
 
     x_mm: float
     y_mm: float
     kind: int
-    fellows: int
+    have: Places = field(compare=False)
+
+    @property
+    def fellows(self) -> int:
+        """How many places have it."""
+        return len(self.have)
 
 
 def find_gaps_of_fellows(places: Floats, kind: Ints, seeds: Ints, wanted: Ints) -> list[Gap]:
@@ -215,15 +220,17 @@ def _gaps_about(
         members = np.flatnonzero(fits)
         share = there[members].mean(axis=0)
         shared = np.isin(kinds, wanted) & (share >= USUAL)
+        turns = np.array([turn for turn, _ in laid])
+        seat = at[rows[rest]][:, None] + spots * turns[:, None]
         for m in np.flatnonzero(there.mean(axis=1) >= RESEMBLES).tolist():
             lost = np.flatnonzero(shared & ~there[m])
-            spot = at[rows[rest[m]]] + spots[lost] * laid[m][0]
+            spot = seat[m, lost]
             gaps = [
                 Gap(
                     x_mm=float(s.real),
                     y_mm=float(s.imag),
                     kind=int(kinds[f]),
-                    fellows=int(there[members, f].sum()),
+                    have=seat[members[there[members, f]], f],
                 )
                 for s, f in zip(spot, lost, strict=True)
             ]

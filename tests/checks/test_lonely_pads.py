@@ -55,6 +55,33 @@ def test_whole_connections_and_pads_left_open_alike_are_silent():
     assert found(set(PARTS)) == []
 
 
+def chained(without: set[int]) -> list[int]:
+    """Pads cut off in a chain of 24 equal parts, each joined to the next by a net of its own.
+
+    Parts have three pads of 1.0 mm, joined, and pads of 1.5 mm to either side.
+    """
+    at = [(15 + PITCH * k, 12.0) for k in range(24)]
+    small = [(x + dx, y + dy) for x, y in at for dx, dy in ((0, 0), (3, 0), (0, -4))]
+    large = [(x + dx, y + 4) for x, y in at for dx in (-4, 6)]
+    tracks = line((11, 16), at[0])
+    for k, (x, y) in enumerate(at):
+        tracks += line((x, y - 4), (x, y), (x + 3, y))
+        tracks += "" if k in {23, *without} else line((x + 6, y + 4), (x + 16, y + 4))
+    top = layer("Copper,L1,Top", dots(*small), pen=1.0).removesuffix("M02*\n")
+    top += f"%ADD11C,1.5*%\nD11*\n{dots(*large)}%ADD12C,0.3*%\nD12*\n{tracks}M02*\n"
+    files = {"top.gbr": top, "profile.gbr": layer("Profile,NP", frame(500, 30), pen=0.1)}
+    members = tuple(Member(name, text.encode()) for name, text in files.items())
+    board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+    said = run_check(loose_ends, Case(board, load_house())).findings
+    return [f.count for f in said if f.id == "copper/lonely-pad" and f.consequence.word == "decide"]
+
+
+def test_the_end_of_a_chain_is_open_on_purpose_and_a_lost_link_is_not():
+    """The last part has nothing to lead to; a link that is lost leaves two pads alone, too."""
+    assert chained(set()) == []
+    assert chained({4}) == [3]
+
+
 def loose(pads: list[tuple[float, float]], track: str) -> list[Finding]:
     """Loose ends of a track of 0.2 mm on a small board with pads of 2 mm."""
     top = layer("Copper,L1,Top", dots(*pads), pen=2.0).removesuffix("M02*\n")
