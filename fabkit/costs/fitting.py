@@ -502,16 +502,17 @@ def _sparse(
     rows = weighted / scale
     for share in (0.0, 0.005, 0.015, 0.04):
         slack = np.maximum(step / 2 / paid + 1e-9, share)
-        cost = np.ones(p)
+        cost, before = np.ones(p), np.zeros(p)
         for _ in range(6):
             found = linprog(
                 cost,
                 A_ub=np.concatenate([rows, -rows]),
                 b_ub=np.concatenate([1 + slack, slack - 1]),
             )
-            if found.status != 0:
+            # Shares that come out again give the same weights, and so themselves, for ever.
+            if found.status != 0 or np.array_equal(found.x, before):
                 break
-            cost = 1 / (found.x + 0.01)
+            cost, before = 1 / (found.x + 0.01), found.x
             yield [int(j) for j in np.flatnonzero(found.x > 1e-7)]
     for share in hard:
         yield from _thrown(rows, np.maximum(step / 2 / paid + 1e-9, share))
