@@ -350,25 +350,40 @@ def test_it_prints_on_a4_at_true_size(page, report):
     assert [w / 96 * 25.4 for w in wide] == pytest.approx([x1 - x0 + 2] * 2, abs=0.1)
 
 
-AUDIT = """const done = arguments[arguments.length - 1];
+AUDIT = """const [options, done] = arguments;
 for (const part of document.querySelectorAll('details')) part.open = true;
-axe.run({resultTypes: ['violations']}).then(done, error => done({failed: String(error)}));"""
+for (const table of document.querySelectorAll('table')) {
+  const seen = {};
+  for (const row of table.querySelectorAll('tbody tr')) {
+    const like = [row, ...row.querySelectorAll('*')]
+      .map((e) => [e.tagName, e.getAttribute('class'), e.getAttributeNames()]).join();
+    seen[like] = (seen[like] || 0) + 1;
+    if (seen[like] > 3) row.remove();
+  }
+}
+axe.run({resultTypes: ['violations'], ...options})
+  .then(done, error => done({failed: String(error)}));"""
+"""Of rows that are marked up alike, three are looked at: each takes milliseconds."""
+COLOURS = {"runOnly": {"type": "tag", "values": ["cat.color"]}}
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_an_accessibility_audit_finds_nothing_serious(page, scheme):
-    """axe-core, rules of WCAG 2 A and AA and good practice: nothing serious or critical."""
+@pytest.mark.parametrize(("scheme", "rules", "least"), [("light", {}, 30), ("dark", COLOURS, 0)])
+def test_an_accessibility_audit_finds_nothing_serious(page, scheme, rules, least):
+    """axe-core, rules of WCAG 2 A and AA and good practice: nothing serious or critical.
+
+    In the dark only the colours are others.
+    """
     media = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
     page.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
     page.execute_script(files("axe_core_python").joinpath("axe.min.js").read_text("utf-8"))
-    found = page.execute_async_script(AUDIT)
+    found = page.execute_async_script(AUDIT, rules)
     media["features"][0]["value"] = "light"
     page.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
 
     # A silent audit must be one that looked.
     assert "failed" not in found
     assert "color-contrast" in [rule["id"] for rule in found["passes"]]
-    assert len(found["passes"]) > 30
+    assert len(found["passes"]) > least
     grave = [
         (v["id"], v["impact"], [n["target"] for n in v["nodes"]][:5])
         for v in found["violations"]
