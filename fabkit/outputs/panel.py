@@ -185,17 +185,7 @@ def panel(
         again = with_fields(build_board(open_package(part)), name=name)
         _refuse_difference(plan, again)
         tell("checking the panel")
-        result = check(again, house, options=judged)
-        if any(finding.severity is Severity.ERROR for finding in result):
-            left = _left_to_designer(boards, house, judged)
-            refuse_errors(result, besides=left)
-            # Decisions on the boards are no stops of their panel.
-            lowered = [
-                with_fields(f, severity=min(f.severity, Severity.WARNING)) if f.id in left else f
-                for f in result
-            ]
-            result = with_fields(result, findings=worst_first(lowered))
-        found.append((again, result))
+        found.append((again, _judge(again, boards, house, judged)))
 
     tell("writing the panel")
     packed = write_archive(target, contents, verify=verify, replace=replace)
@@ -217,17 +207,25 @@ def panel(
     return done
 
 
-def _left_to_designer(
-    boards: Sequence[Board], house: House, judged: CheckOptions | None
-) -> frozenset[str]:
-    """Rules that the boards themselves break without an error.
+def _judge(
+    again: Board, boards: Sequence[Board], house: House, judged: CheckOptions | None
+) -> CheckResult:
+    """Judge a panel, and refuse its errors but for those that are decisions on its boards.
 
     What was inferred of a board, such as plating, is stated on its panel, and counts for more.
     """
-    results = [check(board, house, options=judged) for board in boards]
-    errors = {f.id for result in results for f in result if f.severity is Severity.ERROR}
-    warnings = {f.id for result in results for f in result if f.severity is Severity.WARNING}
-    return frozenset(warnings - errors)
+    result = check(again, house, options=judged)
+    if all(finding.severity is not Severity.ERROR for finding in result):
+        return result
+    found = [f for board in boards for f in check(board, house, options=judged)]
+    errors = {f.id for f in found if f.severity is Severity.ERROR}
+    left = frozenset(f.id for f in found if f.severity is Severity.WARNING) - errors
+    refuse_errors(result, besides=left)
+    lowered = [
+        with_fields(f, severity=min(f.severity, Severity.WARNING)) if f.id in left else f
+        for f in result
+    ]
+    return with_fields(result, findings=worst_first(lowered))
 
 
 def _wanted(
