@@ -146,7 +146,19 @@ class Working:
         views = board_views(contents.order, houses[0], judged, packs, pictures)
         self._put("verdict", verdict_part(views))
         self._put("package", package_part(views))
+        if since := self._folder.record("since"):
+            self._renew_changes(since, judged, contents, houses[0])
         return True
+
+    def _renew_changes(
+        self, since: Record, judged: Sequence[JudgedBoard], contents: OrderContents, house: House
+    ) -> None:
+        """Compare again what was compared before: what changed is that of the order as it is."""
+        if len(judged) == 1 and Path(since["package"]).exists():
+            self._show_changes(since, judged[0], contents, house)
+        else:
+            self._folder.keep_record("since", {})
+            self._folder.view("changed").unlink(missing_ok=True)
 
     def _deliver(self, task: Record) -> None:
         """Write the order folder as ``fabkit order`` does, and a zip of it."""
@@ -218,13 +230,21 @@ class Working:
                 f"the order has {len(judged)} designs, and one package to compare with",
                 hint="compare orders of one design each",
             )
+        since = {"package": task["package"], "roles": task.get("roles") or {}}
+        self._show_changes(since, judged[0], contents, houses[0])
+        self._folder.keep_record("since", since)
+
+    def _show_changes(
+        self, since: Record, judged: JudgedBoard, contents: OrderContents, house: House
+    ) -> None:
         self._tell_stage("reading the revision before")
-        before = build_board(open_package(task["package"], roles=task.get("roles")))
-        compared = changes_since(
-            before, contents.order, judged[0], houses[0], tell=self._tell_stage
+        before = self._kept(
+            "before",
+            (since["package"], str(since["roles"]), digest(Path(since["package"]).read_bytes())),
+            lambda: build_board(open_package(since["package"], roles=since["roles"])),
         )
-        look = look_of_order(contents.order, houses[0])
-        self._put("changed", changed_part(compared, look))
+        compared = changes_since(before, contents.order, judged, house, tell=self._tell_stage)
+        self._put("changed", changed_part(compared, look_of_order(contents.order, house)))
 
     # Steps
 

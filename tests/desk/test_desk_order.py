@@ -280,7 +280,18 @@ def test_mend_panel_and_compare(done, tmp_path):
     assert not _errors(heard)
     assert {"small-mended.zip", "small-mended.html", "small.zip", "small-order.zip"} <= set(made)
     assert len({entry["inputs"] for entry in made.values()}) == 1
-    assert "changes-title" in done.folder.view("changed").read_text()
+    shown = done.folder.view("changed").read_text()
+    assert "changes-title" in shown
+
+    # What is compared once is compared again after each change, as long as it is there.
+    text = done.folder.text()
+    done.folder.write_order(changed(text, {"want.keyboards": 50}))
+    assert not _errors(_do(done))
+    assert done.folder.view("changed").read_text() != shown
+    (other.folder.path / "packages/before.zip").unlink()
+    assert not _errors(_do(done))
+    assert not done.folder.view("changed").exists()
+    done.folder.write_order(text)
 
 
 def test_corrections_on_request(done, monkeypatch):
