@@ -29,6 +29,7 @@ from fabkit.base import ZIP_DATE
 from fabkit.base.errors import FabkitError, UsageError
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.tables import Record
+from fabkit.costs.learning import learn_house
 from fabkit.desk.guard import Door, Guard
 from fabkit.desk.runs import Bench, Conflict, Run
 from fabkit.desk.store import ORDER_FILE, VIEWS, OrderFolder, Store, safe_name
@@ -46,6 +47,7 @@ from fabkit.outputs.report.shell import page_script, page_style
 from fabkit.package.naming import safe_names
 from fabkit.package.opening import is_zip
 from fabkit.sheets.order import Order
+from fabkit.sheets.quotes import EXAMPLE_QUOTES, read_quotes
 from fabkit.sheets.toml_text import SHEET_BYTES, read_sheet_bytes
 
 POLL_SECONDS: Final = 20.0
@@ -108,6 +110,7 @@ class Desk:
             ("PUT", f"{order}/order.toml", self.put_order),
             ("GET", f"{order}/sheets/{{kind}}", self.sheet),
             ("PUT", f"{order}/sheets/{{kind}}", self.put_sheet),
+            ("GET", "/quotes.csv", self.example_quotes),
             ("POST", f"{order}/cancel", self.cancel),
             ("POST", f"{order}/revision", self.revision),
             ("POST", f"{order}/{{deed}}", self.do),
@@ -227,6 +230,11 @@ class Desk:
         if is_sheet:
             self._take_sheet(run, await read_body(request), label)
             return self._state(run)
+        if Path(label).suffix.lower() in (".csv", ".tsv"):
+            text = (await read_body(request)).decode("utf-8-sig", "replace")
+            learned = await run_in_threadpool(learn, text, label)
+            self._write_sheet(run, learned.encode(), "house")
+            return self._state(run)
         run.take(await take_package(request, run.folder, label), label)
         return self._state(run)
 
@@ -303,6 +311,11 @@ class Desk:
         return Response(
             sheet_text(run.folder, _order(run.folder), _sheet_kind(request)), media_type=TEXT
         )
+
+    async def example_quotes(self, request: Request) -> Response:
+        """Give an invented table of quotes to fill in."""
+        del request
+        return Response(EXAMPLE_QUOTES, media_type=TEXT)
 
     async def put_sheet(self, request: Request) -> Response:
         """Take another text of the house sheet or parts book."""
@@ -601,3 +614,9 @@ class DroppedFolder:
 
 def _not_whole() -> UsageError:
     return UsageError("the folder did not come whole", hint="drop it again")
+
+
+def learn(text: str, label: str) -> str:
+    """Learn a house sheet from a table of quotes, as ``fabkit house learn`` does."""
+    quotes = read_quotes(text, path=Path(label))
+    return learn_house(quotes, name=f"Learned from {Path(label).stem}", file=label).sheet

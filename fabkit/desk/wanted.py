@@ -24,6 +24,8 @@ from fabkit.checks.catalogue import refuse_unknown
 from fabkit.desk.store import ORDER_FILE, SHEETS, OrderFolder
 from fabkit.mending.model import load_corrections
 from fabkit.outputs.model import OrderContents
+from fabkit.package.model import RoleKind
+from fabkit.package.words import STATED_ROLES
 from fabkit.parts.book import NOTHING, PartsBook, PartsFile, book_from, load_parts, parts_template
 from fabkit.sheets.house import House, HouseFile, house_from, house_template, load_house
 from fabkit.sheets.order import BoardUse, Order, OrderFile, named_paths, order_from, refuse_missing
@@ -285,6 +287,10 @@ def _uncommented(text: str, keys: KeyPath, value: object) -> str:
 # Offered
 
 
+MOST_COPPER: Final = 16
+"""Copper layers of which each can be chosen on the page; more are stated in the order file."""
+BESIDE_LAYERS: Final = (RoleKind.JOB, RoleKind.NETLIST, RoleKind.PLACEMENT, RoleKind.PARTS)
+"""Files that are no layers; what they are is not in doubt."""
 MOST_ASSIGNED: Final = 600
 """References offered to be assigned; a page with more is of no use."""
 
@@ -323,6 +329,11 @@ def known_record(contents: OrderContents) -> Record:
                     for reading in judged.board.edge.readings
                 ],
                 "panel": judged.board.panel is not None,
+                "files": [
+                    {"name": file.name, "role": str(file.role)}
+                    for file in judged.board.package.files
+                    if file.role.kind not in BESIDE_LAYERS
+                ][:MOST_ASSIGNED],
             }
             for judged in contents.boards
         },
@@ -353,6 +364,7 @@ def choices_record(folder: OrderFolder, order: Order) -> Record:
         ],
         "silenced": [{"id": s.rule, "reason": s.reason} for s in order.silenced],
         "findings": known.get("findings", []),
+        "role_offers": [*STATED_ROLES, *(f"inner copper {n}" for n in range(2, MOST_COPPER))],
         "mapping": dict(order.mapping),
         "assign": known.get("assign", []),
     }
@@ -417,6 +429,8 @@ def _board_record(number: int, package: str, order: Order, known: Record) -> Rec
         "readings": _offers(list(USES.items())),
         "edge": one.edge,
         "edges": _offers(edges) if len(edges) > 1 else [],
+        "roles": dict(one.roles),
+        "files": found.get("files", []),
         "per_keyboard": one.per_keyboard if one.counted else None,
     }
 

@@ -121,7 +121,17 @@ def load_quotes(path: Path) -> tuple[PastQuote, ...]:
     SheetError
         A heading or cell is wrong; names file, line, column and what would be right.
     """
-    text = read_text(path, what="table of quotes")
+    return read_quotes(read_text(path, what="table of quotes"), path=path)
+
+
+def read_quotes(text: str, *, path: Path) -> tuple[PastQuote, ...]:
+    """Read the text of a table of quotes; ``path`` is for messages.
+
+    Raises
+    ------
+    UnreadableInput, SheetError
+        As :func:`load_quotes`.
+    """
     lines = text.removeprefix("\ufeff").splitlines()
     # Remarks and blank lines keep their place, so that line numbers are those of the file.
     kept = [(n, row) for n, row in enumerate(lines, 1) if row.strip(" ,;\t") and row[0] != "#"]

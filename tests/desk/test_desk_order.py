@@ -292,6 +292,22 @@ def test_mend_panel_and_compare(done, tmp_path):
     assert not _errors(_do(done))
     assert not done.folder.view("changed").exists()
     done.folder.write_order(text)
+    assert not _errors(_do(done))
+
+
+def test_what_a_file_is_can_be_stated(done):
+    """The page has every layer with its role, and what the order states of it."""
+    text = done.folder.text()
+    (board,) = choices_record(done.folder, read_order(text, done.folder.path))["boards"]
+    name = next(f["name"] for f in board["files"] if "copper" in f["role"])
+    stated = changed(text, {f'board.0.roles."{name}"': "unused"})
+    record = choices_record(done.folder, read_order(stated, done.folder.path))
+
+    assert board["roles"] == {}
+    assert record["boards"][0]["roles"] == {name: "unused"}
+    assert {"top copper", "unused", "inner copper 2"} <= set(record["role_offers"])
+    back = changed(stated, {f'board.0.roles."{name}"': None})
+    assert not read_order(back, done.folder.path).boards[0].roles
 
 
 def test_corrections_on_request(done, monkeypatch):

@@ -17,6 +17,7 @@ from fabkit.parts.book import parts_template
 from fabkit.sheets.house import house_template
 from fabkit.sheets.order import BOARD_USES
 from fabkit.sheets.order_template import ProposedBoard, order_template
+from fabkit.sheets.quotes import EXAMPLE_QUOTES
 from fabkit.sheets.toml_text import parse_sheet
 
 TEXT = order_template(name="wren", boards=[ProposedBoard(package="packages/a.zip")]).encode()
@@ -242,6 +243,21 @@ def test_a_sheet_is_judged_kept_and_ordered_by(desk):
     assert desk.client.get(f"{address}/sheets/house").text == house
     assert (folder.path / "sheets/house.toml").read_text() == house
     assert read_order(folder.text(), folder.path).houses[0].as_posix() == "sheets/house.toml"
+
+
+def test_prices_are_learned_from_a_table_of_quotes(desk):
+    """The sheet is that of the command; a table of anything else is refused with its line."""
+    order = begin(desk)["id"]
+    address = f"/orders/{order}"
+    desk.store.get(order).write_order(TEXT.replace(b"a.zip", b"small.zip"))
+    example = desk.client.get("/quotes.csv").text
+    wrong = desk.client.put(f"{address}/files?name=b.csv", content=b"Ref,Value\nR1,1k\n")
+    desk.client.put(f"{address}/files?name=ours.csv", content=example.encode())
+
+    assert wrong.status_code == 422
+    assert wrong.json()["message"].startswith("b.csv:1:")
+    assert example == EXAMPLE_QUOTES
+    assert 'name = "Learned from ours"' in desk.client.get(f"{address}/sheets/house").text
 
 
 def test_everything_a_board_can_be_is_offered():

@@ -5,6 +5,7 @@ import { Lost, ask, post } from "./ask.js";
 import { sendAll, startDropping } from "./drop.js";
 import { leadOn } from "./leads.js";
 import { showCompare, showRecent } from "./orders.js";
+import { showRoles } from "./roles.js";
 import { SheetEditor, showSheets } from "./sheets.js";
 import { Views } from "./views.js";
 import { Wishes, beginAside, showAside, showAssign } from "./wishes.js";
@@ -104,7 +105,7 @@ class Desk {
     this.id = id;
     this.state = null;
     this.views.clear(id);
-    for (const name of ["assign", "aside", "compare", "sheets"]) {
+    for (const name of ["assign", "aside", "roles", "compare", "sheets"]) {
       delete $(name).dataset.key;
       $(name).replaceChildren();
     }
@@ -205,6 +206,7 @@ class Desk {
       const change = (values, failed) => this.change(values, failed);
       showAssign($("assign"), state, change);
       showAside($("aside"), state, change);
+      showRoles($("roles"), state, change);
     }
     showSheets($("sheets"), state, (kind) =>
       this.guarded(() => this.editor.open(this.id, kind, this.state.version)));

@@ -46,7 +46,7 @@ export async function sendAll(id, dropped, tell) {
   const refused = [];
   const sets = new Map();
   /* Sheets first: what is read then is priced by them at once. */
-  const rank = ({ set, name }) => (set === null && /\.toml$/i.test(name) ? 0 : 1);
+  const rank = ({ set, name }) => (set === null && /\.(toml|csv|tsv)$/i.test(name) ? 0 : 1);
   for (const one of [...dropped].sort((a, b) => rank(a) - rank(b))) {
     const { file, set, name } = one;
     if (set !== null && sets.get(set) === false) continue;

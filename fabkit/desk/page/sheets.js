@@ -28,10 +28,10 @@ export function showSheets(place, state, edit) {
   const key = JSON.stringify([state.id, choices.house, choices.parts, Boolean(state.toml)]);
   if (place.dataset.key === key) return;
   place.dataset.key = key;
-  const row = (kind, words) =>
+  const row = (kind, words, ...more) =>
     el("li", {},
       el("span", {}, el("strong", {}, SHEETS[kind].title), ": ", words),
-      el("span", { className: "bar" },
+      el("span", { className: "bar" }, ...more,
         el("button", { type: "button", id: "edit-" + kind, "aria-label": "Edit " + SHEETS[kind].title.toLowerCase(), onclick: () => edit(kind) }, "Edit"),
         el("a", { href: "/orders/" + state.id + "/" + SHEETS[kind].path, download: kind + ".toml", "aria-label": "Save a copy of " + SHEETS[kind].title.toLowerCase() }, "Save a copy")));
   const said = (sheet) => {
@@ -40,7 +40,9 @@ export function showSheets(place, state, edit) {
     return sheet.name + (sheet.invented ? " (invented: enter your own limits and prices)" : "");
   };
   refill(place, el("ul", { className: "files" },
-    row("house", said(choices.house)),
+    row("house", said(choices.house),
+      el("button", { type: "button", id: "learn", onclick: () => $("pick-files").click() }, "Learn prices from quotes"),
+      el("a", { href: "/quotes.csv", download: "quotes.csv", "aria-label": "Save an example of a table of quotes" }, "Example table")),
     row("parts", said(choices.parts)),
     state.toml ? row("order", "order.toml, with everything you chose above") : null));
 }

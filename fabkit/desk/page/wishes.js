@@ -209,7 +209,7 @@ export class Wishes {
 }
 
 /* A form of a row that is kept in the order: what a reference is, or a rule that is set aside. */
-function listed(rows, nothing) {
+export function listed(rows, nothing) {
   return rows.length ? el("ul", { className: "files" }, ...rows) : el("p", { className: "soft" }, nothing);
 }
 
