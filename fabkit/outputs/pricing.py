@@ -69,19 +69,34 @@ def quote(
     UsageError
         Boards and order do not belong together, or a board has no size.
     """
-    designs = as_designs(boards)
     sheet = house or load_house()
-    wanted = order_of(designs, order, house=sheet)
+    return _pricing(as_designs(boards), order, sheet, others, results, today)(bill)
+
+
+def _pricing(
+    designs: Sequence[Board],
+    order: Order | None,
+    house: House,
+    others: Sequence[House],
+    results: Sequence[CheckResult] | None,
+    today: date | None,
+) -> Callable[[Bill | None], CostSheet]:
+    """Measure and lay boards once; give what prices them with one parts list or another."""
+    wanted = order_of(designs, order, house=house)
     verdicts = results or [
-        check(b, sheet, options=CheckOptions.of(wanted, use=one.stated))
+        check(b, house, options=CheckOptions.of(wanted, use=one.stated))
         for b, one in zip(designs, wanted.boards, strict=True)
     ]
     facts = facts_of_order(wanted, designs, verdicts)
-    laid = _laid(designs, wanted, sheet)
-    priced = costs.quote(facts, bill, sheet, wanted, others=others, today=today, laid=laid)
-    if wanted.panel is not None:
-        priced = replace(priced, notices=(*priced.notices, _BESIDE_PANEL))
-    return replace(priced, boards=describe_order(wanted, designs), judged=_judged(wanted, verdicts))
+    laid = _laid(designs, wanted, house)
+    boards, judged = describe_order(wanted, designs), _judged(wanted, verdicts)
+    notices = () if wanted.panel is None else (_BESIDE_PANEL,)
+
+    def price(bill: Bill | None) -> CostSheet:
+        found = costs.quote(facts, bill, house, wanted, others=others, today=today, laid=laid)
+        return replace(found, notices=(*found.notices, *notices), boards=boards, judged=judged)
+
+    return price
 
 
 _BESIDE_PANEL: Final = (
@@ -252,10 +267,8 @@ def carry_over(
     sheet = house or load_house()
     designs = as_designs(new_boards)
     verdicts = [check(b, sheet, options=CheckOptions.of(new_order)) for b in designs]
-    with_it, without = (
-        quote(designs, new_order, bill=bill, house=sheet, results=verdicts, today=today)
-        for bill in (moved.bill, after)
-    )
+    price = _pricing(designs, new_order, sheet, (), verdicts, today)
+    with_it, without = price(moved.bill), price(after)
     if not any(board.components for board in designs):
         # A board that names no parts seems to need none of those that only names show.
         lost = frozenset(a.key for a in before.lines if after.line(a.key) is None)
