@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
@@ -32,7 +31,6 @@ from fabkit.compare.model import (
     HALF_KEY_MM,
     MIRRORED,
     MOVED_MM,
-    SAME_MM,
     Alignment,
     Change,
     Comparison,
@@ -40,8 +38,8 @@ from fabkit.compare.model import (
     Verb,
     What,
 )
+from fabkit.compare.options import compare_options, fact
 from fabkit.compare.summary import summarise
-from fabkit.formats.sidecars.model import JobFile
 from fabkit.geometry.areas import polygons_of
 from fabkit.geometry.segments import Placing
 from fabkit.keyboard.build import find_keyboard
@@ -93,14 +91,12 @@ def compare_boards(
         old = place_board(old, mirror)
         over = turned_over(old, new, alignment)
         old = over or old
-        facts.append(
-            _fact("board", "as it was", "seen from the other side" if over else "mirrored")
-        )
+        facts.append(fact("board", "as it was", "seen from the other side" if over else "mirrored"))
     # The old board is mirrored by now: only its turn and shift are left to do.
     flat = replace(alignment, mirrored=False)
     if alignment.copies:
         count = len(alignment.copies)
-        facts.append(_fact(PANEL, "1 board", f"panel of {counted(count, 'board')}"))
+        facts.append(fact(PANEL, "1 board", f"panel of {counted(count, 'board')}"))
         found = _Found.of_copies(old, new, flat, tell)
     else:
         facts += _board_facts(place_board(old, flat.turn), new)
@@ -294,7 +290,7 @@ def _compare_laid(
 
 def _scaled(alignment: Alignment) -> Iterator[Change]:
     if alignment.scale != 1.0:
-        yield _fact("scale", "100 %", f"{format_number(100 * alignment.scale, digits=2)} %")
+        yield fact("scale", "100 %", f"{format_number(100 * alignment.scale, digits=2)} %")
 
 
 def _ordered(changes: Iterable[Change]) -> list[Change]:
@@ -304,22 +300,18 @@ def _ordered(changes: Iterable[Change]) -> list[Change]:
 
 def _board_facts(old: Board, new: Board) -> Iterator[Change]:
     if len(old.copper) != len(new.copper):
-        yield _fact(COPPER_LAYERS, str(len(old.copper)), str(len(new.copper)))
+        yield fact(COPPER_LAYERS, str(len(old.copper)), str(len(new.copper)))
     if old.profile is None or new.profile is None:
         if (old.profile is None) != (new.profile is None):
-            yield _fact("profile", *("none" if x.profile is None else "there" for x in (old, new)))
+            yield fact("profile", *("none" if x.profile is None else "there" for x in (old, new)))
         return
     sizes = [board.size_mm for board in (old, new)]
     if any(abs(x - y) > MOVED_MM for x, y in zip(*sizes, strict=True)):
         words = [f"{format_number(w)} × {format_mm(h)}" for w, h in sizes]
-        yield _fact("outline size", words[0], words[1])
+        yield fact("outline size", words[0], words[1])
     counts = [len(board.profile.geoms) for board in (old, new) if board.profile is not None]
     if counts[0] != counts[1]:
-        yield _fact("separate boards in the profile", str(counts[0]), str(counts[1]))
-
-
-def _fact(subject: str, before: str, after: str) -> Change:
-    return Change(what=What.BOARD, verb=Verb.CHANGED, subject=subject, before=before, after=after)
+        yield fact("separate boards in the profile", str(counts[0]), str(counts[1]))
 
 
 def _with_names(
@@ -339,152 +331,6 @@ def _with_names(
         away = np.hypot(*(at - (change.x_mm, change.y_mm)).T)
         nearest = int(np.argmin(away))
         yield replace(change, near=refs[nearest] if away[nearest] <= NEAR_MM else "")
-
-
-# What two revisions state of how they are to be made: finish, colours, thickness, material
-
-
-@dataclass(frozen=True, slots=True)
-class Stated:
-    """One option: the words that are shown, and what is compared."""
-
-    words: str
-    meaning: str
-
-
-_FINISHES: Final = (
-    (r"|none", "none"),
-    (r"(lf|(pb|lead)-?free)\b.*(hal|hasl)|(hal|hasl)\b.*(lf\b|(pb|lead)[- ]?free).*", "HAL free"),
-    (r"(hal|hasl)\b.*", "HAL"),
-    (r"enepig", "ENEPIG"),
-    (r"enig|(electroless nickel )?immersion gold", "ENIG"),
-    (r"(ht_?)?osp", "OSP"),
-)
-"""Spellings of one finish (Gerber job file format, list from memory); others as written."""
-
-_FLAGS: Final = (
-    ("Castellated", "castellated edges"),
-    ("EdgePlating", "plated edges"),
-    ("EdgeConnector", "edge connector"),
-    ("ImpedanceControlled", "controlled impedance"),
-    ("RoHS", "RoHS"),
-    ("ROHS", "RoHS"),
-)
-
-_COLOURED: Final = (("soldermask", "solder mask colour"), ("legend", "legend colour"))
-
-_RGB: Final = re.compile(r"r\d+g\d+b\d+")
-
-
-def compare_options(old: Board, new: Board) -> tuple[list[Change], dict[str, str]]:
-    """Options that the boards state differently, and those that only one states: no change.
-
-    Returns
-    -------
-    changes, not_compared
-        The latter as in :class:`fabkit.compare.model.Comparison`.
-    """
-    mine, theirs = stated_options(old), stated_options(new)
-    names = [name for name, stated in (("OLD", mine), ("NEW", theirs)) if not stated]
-    if len(names) == 2:
-        return [], {"options": "neither states any"}
-    if names:
-        known = ", ".join(f"{title} {s.words}" for title, s in (mine or theirs).items())
-        other = "NEW" if names == ["OLD"] else "OLD"
-        return [], {"options": f"{names[0]} states none; {other} states {known}"}
-    changes, lacking = [], {}
-    for title in dict.fromkeys([*theirs, *mine]):
-        a, b = mine.get(title), theirs.get(title)
-        if a is None or b is None:
-            silent, other = ("OLD", "NEW") if a is None else ("NEW", "OLD")
-            said = a or b
-            words = "" if said is None else said.words
-            lacking[title] = f"{silent} does not state it; {other} states {words}"
-        elif bool(_RGB.fullmatch(a.meaning)) != bool(_RGB.fullmatch(b.meaning)):
-            lacking[title] = f"OLD states {a.words}, NEW {b.words}: a word and a mixture"
-        elif title == "thickness" and abs(float(a.meaning) - float(b.meaning)) <= SAME_MM:
-            continue
-        elif a.meaning != b.meaning:
-            changes.append(_fact(title, a.words, b.words))
-    return changes, lacking
-
-
-def stated_options(board: Board) -> Mapping[str, Stated]:
-    """Read what the job file of a board states of its making, by title.
-
-    Only what no drawing shows: layers, outline and holes are compared as they are drawn.
-    """
-    found: dict[str, Stated] = {}
-    if board.thickness_mm is not None:
-        found["thickness"] = Stated(format_mm(board.thickness_mm), repr(board.thickness_mm))
-    job = next(
-        (f.content for f in board.package.of(RoleKind.JOB) if isinstance(f.content, JobFile)), None
-    )
-    if job is None:
-        return found
-    if job.finish is not None:
-        found["finish"] = Stated(_shown(job.finish), _finish(job.finish))
-    found |= _stackup(job)
-    specs = job.raw.get("GeneralSpecs")
-    specs = specs if isinstance(specs, dict) else {}
-    for key, title in _FLAGS:
-        if isinstance(specs.get(key), bool):
-            words = "yes" if specs[key] else "no"
-            found[title] = Stated(words, words)
-    protection = specs.get("ViaProtection")
-    if isinstance(protection, str) and protection.strip():
-        found["via protection"] = _text(protection)
-    return found
-
-
-def _stackup(job: JobFile) -> dict[str, Stated]:
-    """Colours of either face, material and copper thickness, as the layers are listed."""
-    found: dict[str, Stated] = {}
-    kinds = [str(row.get("Type", "")).casefold() for row in job.stackup]
-    copper = [k for k, kind in enumerate(kinds) if kind == "copper"]
-    if not copper:
-        return found
-    for k, (row, kind) in enumerate(zip(job.stackup, kinds, strict=True)):
-        side = "top" if k < copper[0] else "bottom"
-        for wanted, title in _COLOURED:
-            if kind == wanted and _says(row, "Color"):
-                found[f"{side} {title}"] = _text(row["Color"])
-    materials = dict.fromkeys(
-        row["Material"].strip()
-        for row, kind in zip(job.stackup, kinds, strict=True)
-        if kind == "dielectric" and _says(row, "Material")
-    )
-    if materials:
-        found["material"] = _text(", ".join(materials))
-    outer = [job.stackup[k].get("Thickness") for k in dict.fromkeys((copper[0], copper[-1]))]
-    for title, heights in (
-        ("outer copper", outer),
-        ("inner copper", [job.stackup[k].get("Thickness") for k in copper[1:-1]]),
-    ):
-        known = [
-            float(h) for h in heights if isinstance(h, int | float) and not isinstance(h, bool)
-        ]
-        if known and len(known) == len(heights):
-            found[title] = _text(", ".join(dict.fromkeys(format_mm(h) for h in known)))
-    return found
-
-
-def _says(row: Mapping[str, Any], key: str) -> bool:
-    return isinstance(row.get(key), str) and bool(row[key].strip())
-
-
-def _text(value: str) -> Stated:
-    return Stated(_shown(value), " ".join(value.split()).casefold())
-
-
-def _shown(value: str) -> str:
-    return " ".join(value.split()) or "none"
-
-
-def _finish(value: str) -> str:
-    """Reduce a finish to one name, however it is spelt."""
-    words = " ".join(value.split()).casefold()
-    return next((key for known, key in _FINISHES if re.fullmatch(known, words)), words)
 
 
 # Changes that follow from another: holes of a key that moved, pads of a hole that is new

@@ -30,8 +30,8 @@ from fabkit.board.profile import PROFILE_INFERRED
 from fabkit.board.single import choose_edge
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
-from fabkit.compare.boards import stated_options
 from fabkit.compare.model import SAME_MM
+from fabkit.compare.options import stated_options
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.reader import read

@@ -9,7 +9,7 @@ import pytest
 from compare_boards import DIALECTS, WHEATEAR, read
 
 import fabkit
-from fabkit.compare.boards import stated_options
+from fabkit.compare.options import stated_options
 
 
 def _stating(folder, change):
