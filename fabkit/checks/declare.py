@@ -32,7 +32,7 @@ NEEDS: dict[str, tuple[str, Callable[[Case], bool]]] = {
     ),
     "components": ("components", lambda c: bool(c.board.components)),
     "thickness": (
-        "a board thickness (stated in a job file or chosen with --thickness)",
+        "a board thickness (--thickness)",
         lambda c: c.thickness_mm is not None,
     ),
     "job": ("a job file", lambda c: bool(c.board.package.of(RoleKind.JOB))),

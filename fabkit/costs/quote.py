@@ -8,7 +8,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Final
 
-from fabkit.base.findings import Finding, worst_first
+from fabkit.base.findings import Finding, Severity, worst_first
 from fabkit.base.units import counted, some_titles
 from fabkit.costs.invoice import Unpriced, dearest_steps, rates_of, weigh_parcel
 from fabkit.costs.model import UNNAMED, Basis, BoardFacts, CostSheet, HouseRow, LaidPanel, Offer
@@ -90,7 +90,11 @@ def quote(
         return replace(sheet, ways=ways)
     except Unpriced as error:
         where = order.place_of_option(error.option)
-        problem = Finding.of(error.rule, f"{where}{error.message}", advice=error.hint)
+        # What an invented house does not offer, a real one may.
+        most = Severity.WARNING if house.invented and not error.option else error.rule.severity
+        problem = Finding.of(
+            error.rule, f"{where}{error.message}", advice=error.hint, severity=most
+        )
         code = order.currency or (house.rates.currency.code if house.rates else "cu")
         return CostSheet(
             name=order.name,

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Final, TextIO
 
 from fabkit.base.findings import times
 from fabkit.base.steps import at, listening
@@ -59,7 +59,13 @@ class Terminal:
             soft_wrap=self._plain,
         )
 
-    def print(self, *parts: str | tuple[str, str], style: str = "", unbroken: bool = False) -> None:
+    def print(
+        self,
+        *parts: str | tuple[str, str],
+        style: str = "",
+        unbroken: bool = False,
+        hang: int = 0,
+    ) -> None:
         """Print a line.
 
         Parameters
@@ -70,6 +76,8 @@ class Terminal:
             Style of all of it.
         unbroken
             Leave a long line to the terminal: a path can be copied from it.
+        hang
+            Columns by which what has no room on the first line of a terminal is indented.
         """
         from rich.text import Text
 
@@ -78,6 +86,12 @@ class Terminal:
             text, own = (part, "") if isinstance(part, str) else part
             said = text.lstrip("\n") if not line else text
             line.append("\n" * (len(text) - len(said)) + clean(said), style=own)
+        if hang and not self._plain:
+            rows = line[hang:].wrap(self._console, max(self._console.width - hang, READABLE))
+            line = line[:hang]
+            for n, row in enumerate(rows):
+                row.rstrip()
+                line.append("\n" + " " * hang if n else "").append_text(row)
         self._console.print(line, style=style or None, soft_wrap=unbroken or self._plain)
 
     def table(self, table: Table, *, most: int | None = None) -> None:
@@ -204,6 +218,10 @@ def board_words(board: Record) -> str:
     return f"{board['width_mm']:.2f} × {board['height_mm']:.2f} mm, {board_counts(board)}"
 
 
+_LABEL: Final = 8
+"""Columns of what follows from a finding, such as ``decide``; the words stand behind it."""
+
+
 def board_counts(board: Record) -> str:
     """How many copper layers, holes and slots a board has, in words."""
     kinds = (("copper_layers", "copper layer"), ("holes", "hole"), ("slots", "slot"))
@@ -240,15 +258,15 @@ def print_finding(console: Terminal, finding: Record) -> None:
     _print_said(console, finding)
     place: Record = finding["places"][0] if finding["places"] else {"text": ""}
     if place["text"]:
-        console.print(f"        at {place['text']}{_elsewhere(finding, [])}")
+        console.print(f"        at {place['text']}{_elsewhere(finding, [])}", hang=_LABEL)
     if place.get("excerpt"):
         console.print(f"        | {place['excerpt']}", style="dim")
         console.print(f"        | {' ' * place['caret']}^", style="dim")
     if finding["assumed"]:
-        console.print(f"        assumed: {finding['assumed']}")
+        console.print(f"        assumed: {finding['assumed']}", hang=_LABEL)
     if "follows" in finding:
         console.print(f"        follows from {finding['follows']}")
-    console.print(f"        do: {finding['remedy']}")
+    console.print(f"        do: {finding['remedy']}", hang=_LABEL)
 
 
 def print_cause(
@@ -279,7 +297,7 @@ def print_cause(
         f"do: {finding['remedy']}",
     ]
     line = "; ".join(text for text in said if text).rstrip(".")
-    console.print(f"        {line}; or --silence {finding['id']}=REASON")
+    console.print(f"        {line}; or --silence {finding['id']}=REASON", hang=_LABEL)
 
 
 def _named(ids: Sequence[str], most: int = 3) -> str:
@@ -292,7 +310,9 @@ def _print_said(
 ) -> None:
     word = finding["consequence"]
     said = f"{cause_words(finding, others)} {where}".rstrip()
-    console.print((f"{word:<8}", STYLES[word]), said, (f"  [{finding['id']}]", "dim"))
+    console.print(
+        (f"{word:<{_LABEL}}", STYLES[word]), said, (f"  [{finding['id']}]", "dim"), hang=_LABEL
+    )
 
 
 def cause_words(finding: Record, others: Sequence[Record] = ()) -> str:

@@ -296,13 +296,13 @@ def _print_causes(console: Terminal, findings: Sequence[Record], mend: str) -> l
         follow = [echo["id"] for echo in echoes.get(group[0]["id"], ())]
         print_cause(console, group, follow, brief=n >= in_full)
     if offer:
-        console.print(offer)
+        console.print(offer, unbroken=True)
     folded = []
     if rest := acted[SHOWN_CAUSES:]:
         ids = ", ".join(group[0]["id"] for group in rest)
         folded.append(f"{len(rest)} more to decide ({ids})")
     if echoed := sum(map(len, echoes.values())):
-        folded.append(f"{echoed} that follow")
+        folded.append(f"{echoed} that follow{'s' * (echoed == 1)}")
     if known := causes.get("know"):
         folded.append(f"{len(known)} to know")
     if formal := causes.get("form"):

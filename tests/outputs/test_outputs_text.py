@@ -499,6 +499,17 @@ def test_tables_fit_eighty_columns(narrow):
     assert words.count("107.75") == 3
 
 
+def test_what_follows_a_label_is_indented_as_it_is(narrow):
+    """The words of a finding stand behind its label, however many lines they take."""
+    Terminal(narrow).print("decide  ", "thinnest web " * 12, hang=8)
+    first, *rest = narrow.getvalue().splitlines()
+
+    assert first.startswith("decide  thinnest")
+    assert rest
+    assert all(line.startswith(" " * 8 + "t") or line.startswith(" " * 8 + "w") for line in rest)
+    assert max(map(len, (first, *rest))) <= 80
+
+
 @pytest.mark.parametrize("columns", ["80", "50"])
 def test_words_of_names_are_not_broken(narrow, monkeypatch, columns):
     """Eight numbers beside a name leave it room for its words, or stand in lines below it."""

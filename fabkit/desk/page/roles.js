@@ -19,7 +19,7 @@ export function showRoles(place, { choices }, change) {
   const wrong = el("p", { className: "wrong", role: "alert" });
   const form = el("form", { className: "line" },
     el("div", { className: "field" }, el("label", { htmlFor: "role-file" }, "File (what it was taken for)"), file),
-    el("div", { className: "field" }, el("label", { htmlFor: "role-is" }, "is the"), role),
+    el("div", { className: "field" }, el("label", { htmlFor: "role-is" }, "is"), role),
     el("button", { type: "submit" }, "State it"));
   form.addEventListener("submit", (event) => {
     event.preventDefault();
@@ -28,7 +28,7 @@ export function showRoles(place, { choices }, change) {
     if (one) change({ [pathOf(one.board, one.name)]: role.value }, (error) => (wrong.textContent = beside(error)));
   });
   const rows = boards.flatMap((board) => Object.entries(board.roles).map(([name, said]) =>
-    el("li", {}, el("span", {}, el("strong", {}, name), " is the " + said),
+    el("li", {}, el("span", {}, el("strong", {}, name), " is: " + said),
       el("button", { type: "button", className: "slight", "aria-label": "Take back what " + name + " is", onclick: () => change({ [pathOf(board, name)]: null }) }, "Take back"))));
   const open = place.querySelector("details")?.open;
   place.replaceChildren(
