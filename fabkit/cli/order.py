@@ -49,7 +49,7 @@ def run(asked: Asked) -> None:
     A report to open in a browser, findings as text, JSON and SARIF, pictures of both faces, parts
     list, shopping list and costs as CSV, Markdown and JSON, the zip for the board house, and a
     manifest.  The folder is replaced only when the new one is whole; files you put there are kept.
-    A package with errors is not packed, unless each is silenced with a reason.
+    A package with a stop is not packed, unless each stop is set aside by --silence with a reason.
 
     \b
     Examples:

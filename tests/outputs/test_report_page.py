@@ -9,7 +9,9 @@ from html.parser import HTMLParser
 import pytest
 
 import fabkit
+from fabkit.base.tables import Table, columns_of
 from fabkit.outputs.report.page import _check_text
+from fabkit.outputs.report.shell import render_part
 
 EVIL = '"><img src=x onerror=alert(1)></script><script>alert(2)</script>{{ 7*7 }}'
 """Breaks out of an attribute, of a text, of a script, of a template."""
@@ -175,3 +177,18 @@ def test_ids_are_unique_and_references_lead_somewhere(hostile):
 
     assert len(ids) == len(set(ids))
     assert set(wanted) <= set(ids)
+
+
+def test_what_a_shop_charges_is_no_part() -> None:
+    """Shipping stands in the list, so that its costs add up, and is not counted."""
+    parts = Table(columns_of("part"), (("Diode",),))
+    rows = (("Diode", "Shop", 4, 10), ("shipping", "Shop", None, None))
+    shopping = Table(columns_of("part", "shop", "needed", "bought"), rows)
+    plan = {"purchases": [1], "total": "5.00", "method": ""}
+    empty = dict.fromkeys(("spare_halves", "findings", "left_out", "assembly"), ())
+    bill = {**empty, "keyboards": 1, "plan": plan, "currency": "cu"}
+    page = render_part(
+        "sections/parts.html.j2", bill=bill, parts=parts, shopping=shopping, unit="keyboard"
+    )
+    assert "Parts list: 1 part<" in page
+    assert "To buy: 1 part, 5.00" in page
