@@ -484,13 +484,13 @@ def _lacks_an_end(spot: int, fellows: Ints, reached: Ints, kind: Ints) -> bool:
 PAD_MISSING: Final = load_rule("copper/pad-missing")
 
 
-@check(id="copper/pads-of-parts", rules=(PAD_MISSING,), needs=("outer-copper", "holes"))
+@check(id="copper/pads-of-parts", rules=(PAD_MISSING,), needs=("outer-copper",))
 def pads_of_parts(case: Case) -> Iterator[Finding]:
     """Equal footprints have equal surface pads."""
     copper = require_copper(case)
     rows, face = surface_pads(copper), outer_face(copper)
     holes, kinds, hole_kind = case.shared(holes_of_parts)
-    if not len(rows) or not len(holes):
+    if not len(rows):
         return
     shapes = copper.pad_shapes[rows]
     look = np.column_stack((shapely.area(shapes) ** 0.5, shapely.length(shapes) / 4)) / LOOK_MM
@@ -500,7 +500,7 @@ def pads_of_parts(case: Case) -> Iterator[Finding]:
     gaps = find_gaps_of_fellows(
         np.concatenate((holes, table[:, :2])),
         np.concatenate((hole_kind, len(kinds) + kind.ravel())),
-        seeds=np.arange(len(kinds)),
+        seeds=np.arange(len(kinds) + len(looks)),
         wanted=len(kinds) + np.arange(len(looks)),
     )
     for index, layer in enumerate(case.board.copper):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from rules.set_cases import dots, drill, frame, layer, line
 
@@ -115,12 +116,20 @@ def test_a_track_drawn_twice_has_no_loose_end(times):
     assert len(found) == (1 if times == 1 else 0)
 
 
-def lacking(pads: list[tuple[float, float]], more: str = "") -> list[tuple[object, ...]]:
-    """Pads that a board of eight parts lacks, each of four bare holes; *pads* are those it has."""
+def lacking(
+    pads: list[tuple[float, float]],
+    more: str = "",
+    holes: tuple[tuple[int, int], ...] | None = None,
+) -> list[tuple[object, ...]]:
+    """Pads that a board of eight parts lacks, each of bare *holes*; *pads* are those it has."""
     files = {
         "top.gbr": layer("Copper,L1,Top", dots(*pads) + more, pen=1.2),
         "bare.drl": drill(
-            *((x + dx, y + dy) for x, y in MIDDLES for dx, dy in HOLES),
+            *(
+                (x + dx, y + dy)
+                for x, y in MIDDLES
+                for dx, dy in (HOLES if holes is None else holes)
+            ),
             size=1.7,
             function="NonPlated,1,2,NPTH",
         ),
@@ -143,6 +152,19 @@ def test_a_pad_that_one_of_equal_parts_lacks_is_found_where_it_was():
     lost = PADS[6]
     (found,) = lacking([p for p in PADS if p != lost])
     assert found == ("copper/pad-missing", "decide", 1, *map(pytest.approx, lost))
+
+
+def test_a_pad_is_missing_beside_others_of_its_part_alone():
+    """Eight parts of four pads, the first one larger, without any hole; each turned by 20 more."""
+    about = np.array((2.5 + 1.6j, 2.5 - 1.6j, -2.5 + 1.6j, -2.5 - 1.6j))
+    parts = [x + 12.0j + about * np.exp(0.35j * k) for k, (x, _) in enumerate(MIDDLES)]
+    spots = [(p.real, p.imag) for part in parts for p in part]
+    wide = f"%ADD11C,1.8*%\nD11*\n{dots(*spots[::4])}"
+    small = [p for k, p in enumerate(spots) if k % 4]
+    (found,) = lacking([p for p in small if p != spots[13]], wide, holes=())
+    assert found[:3] == ("copper/pad-missing", "decide", 1)
+    assert found[3:] == pytest.approx(spots[13], abs=0.02)
+    assert lacking(small, wide, holes=()) == []
 
 
 def test_equal_parts_and_pads_that_half_of_them_lack_are_silent():
