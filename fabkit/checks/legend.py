@@ -22,7 +22,7 @@ from fabkit.checks.lettering import label_rows, read_direction, word_figures
 from fabkit.checks.mask import MaskSide, mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge, objects_at, spots_at
-from fabkit.geometry.areas import clip_each, unite
+from fabkit.geometry.areas import clip_each
 from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
@@ -304,7 +304,7 @@ def place(case: Case) -> Iterator[Finding]:
     """Legend lies where it keeps off openings, holes and the edge."""
     masks = {a.side: a for a in case.board.layers if a.kind is RoleKind.MASK}
     board = shapely.get_parts(case.board.profile)
-    holes = shapely.get_parts(unite(case.board.hole_shapes))
+    holes = shapely.get_parts(case.board.hole_shapes)
     for layer in _legends(case):
         openings = [masks[layer.side].file.image] if layer.side in masks else []
         avoided = (holes, *map(shapely.get_parts, openings))

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes, ranges
 from fabkit.geometry.neighbours import numbers_of
+from fabkit.geometry.segments import portions
 
 CELL_MM: Final = 0.25
 """Strokes and gaps about pads are of this size; finer cells cost more and show no more."""
@@ -40,6 +41,8 @@ BESIDE_MM: Final = 10.0
 lie further off."""
 _REACH: Final = round(REACH_MM / CELL_MM)
 _MOST_CELLS: Final = 4_000_000
+_USUAL_CORNERS: Final = 64
+"""Corners of a hole."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +76,7 @@ def find_better_place(figures: Shapes, board: Shapes, open_: Sequence[Shapes]) -
     board
         Polygons of the board.
     open_
-        Polygons on which no ink is meant: mask openings, and holes.  Those of one array lie apart.
+        Polygons on which no ink is meant: mask openings, and holes.
     """
     if not len(figures) or not len(board):
         return None
@@ -170,18 +173,26 @@ def _met(cells: Ints, size: Ints, image: NDArray[np.complex128], shape: tuple[in
 
 
 def _filled(shapes: Shapes, low: Floats, size: NDArray[np.int64]) -> Bools:
-    """Cells whose middles lie in polygons that do not overlap, by counting edges up to them."""
-    ends, ring = shapely.get_coordinates(shapely.get_rings(shapes), return_index=True)
-    if not len(ends):
-        return np.zeros(size, dtype=bool)
-    ends = (ends - low) / CELL_MM - 0.5
-    one, two = ends[:-1][ring[1:] == ring[:-1]], ends[1:][ring[1:] == ring[:-1]]
-    below, above = np.minimum(one[:, 0], two[:, 0]), np.maximum(one[:, 0], two[:, 0])
-    first = np.clip(np.ceil(below), 0, size[0]).astype(int)
-    counts = np.clip(np.ceil(above), 0, size[0]).astype(int) - first
-    edge, column = np.repeat(np.arange(len(one)), counts), ranges(first, counts)
-    share = (column - one[edge, 0]) / (two[edge, 0] - one[edge, 0])
-    crossing = one[edge, 1] + share * (two[edge, 1] - one[edge, 1])
-    row = np.clip(numbers_of(np.ceil(crossing)), 0, size[1] - 1)
-    crossed = np.bincount(column * size[1] + row, minlength=size.prod()).reshape(size)
-    return np.asarray((np.cumsum(crossed, axis=1) & 1).astype(bool))
+    """Cells whose middles lie in polygons, by counting how often edges below run round them."""
+    rounds = np.zeros(size.prod(), dtype=np.int64)
+    # Three hundred thousand holes have twenty million edges: some gigabytes at once.
+    for some in portions(np.arange(len(shapes)), _USUAL_CORNERS):
+        rings, of = shapely.get_rings(shapes[some], return_index=True)
+        outer = np.diff(of, prepend=-1) > 0
+        turned = np.where(shapely.is_ccw(rings) == outer, 1, -1)
+        ends, ring = shapely.get_coordinates(rings, return_index=True)
+        if not len(ends):
+            continue
+        ends = (ends - low) / CELL_MM - 0.5
+        same = ring[1:] == ring[:-1]
+        one, two = ends[:-1][same], ends[1:][same]
+        below, above = np.minimum(one[:, 0], two[:, 0]), np.maximum(one[:, 0], two[:, 0])
+        first = np.clip(np.ceil(below), 0, size[0]).astype(int)
+        counts = np.clip(np.ceil(above), 0, size[0]).astype(int) - first
+        edge, column = np.repeat(np.arange(len(one)), counts), ranges(first, counts)
+        share = (column - one[edge, 0]) / (two[edge, 0] - one[edge, 0])
+        crossing = one[edge, 1] + share * (two[edge, 1] - one[edge, 1])
+        row = np.clip(numbers_of(np.ceil(crossing)), 0, size[1] - 1)
+        way = np.where(two[:, 0] > one[:, 0], 1, -1) * turned[ring[1:][same]]
+        np.add.at(rounds, column * size[1] + row, way[edge])
+    return np.asarray(np.cumsum(rounds.reshape(size), axis=1) != 0)
