@@ -39,6 +39,10 @@ class Limits:
     crossings: int = 20_000
     """Crossings of one contour with itself: each makes a face to fill, and they grow with the
     square of its segments."""
+    stroke_crossings: int = 3_000_000
+    """Crossings of the strokes of one layer with each other, as a thousand of them show: twenty
+    thousand strokes as long as the board have sixty million.  Of a layer with more nothing is
+    drawn."""
     memory_bytes: int = 4 * 2**30
     """Memory that the process may take which reads, checks and draws.  Unless it is stated,
     `check` takes at most 1 GB for files of up to 10 MB, and 22 bytes for each further byte."""

@@ -212,7 +212,7 @@ def refuse_inputs(ctx: click.Context) -> None:
         else:
             read += paths
     for name, target in written:
-        if any(_is_one_file(target, source) for source in read):
+        if any(_is_one_file(target, source) or _is_member(target, source) for source in read):
             from fabkit.base.errors import UsageError
 
             raise UsageError(
@@ -224,6 +224,16 @@ def refuse_inputs(ctx: click.Context) -> None:
 def _is_one_file(one: Path, other: Path) -> bool:
     with suppress(OSError, ValueError):  # not there, or a name that no file has
         return one.is_file() and one.samefile(other)
+    return False
+
+
+def _is_member(target: Path, folder: Path) -> bool:
+    """Whether a file lies in a folder that is read, and is no older result but a board's."""
+    with suppress(OSError, ValueError):
+        if target.is_file() and folder.is_dir() and folder.resolve() in target.resolve().parents:
+            from fabkit.package.build import holds_content
+
+            return holds_content(target.name, target.read_bytes())
     return False
 
 

@@ -10,6 +10,8 @@ from each other, and wound so that every point is run round once in one sense, o
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
@@ -18,6 +20,9 @@ from fabkit.base.columns import Floats, Ints, Shapes, ranges, run_starts
 from fabkit.geometry.neighbours import boxes_of, meeting_boxes
 from fabkit.geometry.segments import Segments
 from fabkit.geometry.sweeping import lie_apart, mixed, sweep_path, together
+
+_ASKED: Final = 1000
+"""Lines that are asked what they cross, in place of all."""
 
 
 def winding_numbers(ring: Floats, points: Floats) -> Ints:
@@ -61,15 +66,39 @@ def crosses_more_than(ring: Floats, most: int) -> bool:
     start, end = ring, np.roll(ring, -1, axis=0)
     found = 0
     for a, b in meeting_boxes(boxes_of(start, end)):
-        found += int(
-            np.count_nonzero(
-                (_side(start[a], end[a], start[b]) * _side(start[a], end[a], end[b]) < 0)
-                & (_side(start[b], end[b], start[a]) * _side(start[b], end[b], end[a]) < 0)
-            )
-        )
+        found += _count_crossings(start, end, a, b)
         if found > most:
             return True
     return False
+
+
+def cross_more_than(start: Floats, end: Floats, most: int) -> bool:
+    """Whether lines cross each other more often than ``most``, judged from a thousand of them.
+
+    Parameters
+    ----------
+    start, end : (n, 2) float64, mm
+        Touching points and lines that lie on each other do not count.
+    """
+    every = max(1, len(start) // _ASKED)
+    asked = np.arange(0, len(start), every)
+    boxes = boxes_of(start, end)
+    found = 0
+    for a, b in meeting_boxes(boxes[asked], boxes):
+        found += _count_crossings(start, end, asked[a], b)
+        if found * every > 2 * most:  # each is met from both of its lines
+            return True
+    return False
+
+
+def _count_crossings(start: Floats, end: Floats, a: Ints, b: Ints) -> int:
+    """Count the pairs of lines that cross each other properly."""
+    return int(
+        np.count_nonzero(
+            (_side(start[a], end[a], start[b]) * _side(start[a], end[a], end[b]) < 0)
+            & (_side(start[b], end[b], start[a]) * _side(start[b], end[b], end[a]) < 0)
+        )
+    )
 
 
 def _side(start: Floats, end: Floats, point: Floats) -> Floats:

@@ -274,6 +274,11 @@ def _read_member(member: Member, limits: Limits) -> Content | None:
     return None
 
 
+def holds_content(name: str, data: bytes) -> bool:
+    """Whether a file is a layer, a drill file or a table of a package, by its content."""
+    return _read_member(Member(name=name, data=data), DEFAULT_LIMITS) is not None
+
+
 def _find_spoiled(member: Member, what: str, read: Sequence[str]) -> Finding | None:
     """Find a file that its name calls a layer or drill file and that is neither.
 

@@ -90,6 +90,13 @@ def test_shifted_frames_are_found_with_their_shift(dx, dy):
     assert (found.dx_mm, found.dy_mm) == pytest.approx((-dx, -dy), abs=0.3)
 
 
+def test_holes_on_each_other_are_as_one():
+    """Holes are not united first: equal ones, and one inside of another, count once."""
+    moved = shapely.transform(FRAMES, lambda xy: np.add(xy, (8, 3)))
+    inside = shapely.reverse(shapely.buffer(PADS, -0.3))
+    assert find_better_place(moved, BOARD, (np.concatenate((PADS, inside, PADS)),)) == place(moved)
+
+
 def test_frames_turned_by_half_a_turn_are_found():
     found = place(shapely.transform(FRAMES, lambda xy: np.subtract((60, 40), xy)))
     assert found is not None

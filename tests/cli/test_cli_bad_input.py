@@ -135,6 +135,20 @@ def test_what_is_read_is_not_written_over(run, small, tmp_path, command):
     assert given.read_bytes() == before
 
 
+def test_files_of_a_folder_that_is_read_are_not_written_over(run, small, tmp_path):
+    """Its layers and tables are kept; an older result that lies among them is replaced."""
+    (tmp_path / "link").symlink_to(small, target_is_directory=True)
+    for folder in (small, tmp_path / "link"):
+        victim = folder / "small-profile.gbr"
+        before = victim.read_bytes()
+        for words in (("mend",), ("order", "new"), ("parts",), ("panel",)):
+            text = run(*words, small, "--out", victim, "--replace", status=2).output
+            assert "is read by this command" in text
+        assert victim.read_bytes() == before
+    for _ in range(2):
+        run("order", "new", small, "--out", small / "order.toml", "--replace")
+
+
 def test_no_traceback_in_a_fresh_process(start, tmp_path):
     """From the shell the message goes to standard error, standard output stays empty."""
     done = start("check", tmp_path / "missing.zip", status=2, fresh=True)

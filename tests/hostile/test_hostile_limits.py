@@ -109,6 +109,10 @@ LAYERS: dict[str, tuple[str, Limits]] = {
     ),
     "corners regions": (REGION * 7, replace(DEFAULT_LIMITS, corners=21)),
     "crossings": (ZIGZAG, replace(DEFAULT_LIMITS, crossings=9)),
+    "stroke_crossings": (
+        "".join(f"X0Y{n}D02*X9D01*X{n}Y0D02*Y9D01*" for n in (2, 4, 6)),
+        replace(DEFAULT_LIMITS, stroke_crossings=9),
+    ),
     "block_depth": (blocks(6), replace(DEFAULT_LIMITS, block_depth=6)),
     "macro_primitives": (
         macro("*".join([PRIMITIVE] * 30)),

@@ -37,7 +37,7 @@ from fabkit.formats.gerber.model import (
     nowhere,
 )
 from fabkit.formats.gerber.state import Mark, Marker
-from fabkit.geometry.contours import crosses_more_than
+from fabkit.geometry.contours import cross_more_than, crosses_more_than
 from fabkit.geometry.segments import Segments, circle_chords
 
 
@@ -378,12 +378,29 @@ def drop_beyond(
     # Macros are made to count their corners, unless that alone is too much.
     if total <= limits.corners:
         total = int(corner_counts(rows, segments, apertures).sum())
-    if total <= limits.corners:
+    told = ""
+    if total > limits.corners:
+        told = f"the shapes have {total:,} corners, more than {limits.corners:,} (limit corners)"
+    elif _are_entangled(rows, limits.stroke_crossings):
+        told = (
+            f"strokes cross each other more than {limits.stroke_crossings:,} times "
+            "(limit stroke_crossings)"
+        )
+    if not told:
         return rows, True
     log.add(
         TOO_LARGE,
-        f"the shapes have {total:,} corners, more than {limits.corners:,} (limit corners)",
+        told,
         offset=int(rows.offset[0]),
         assumed="nothing of the layer was drawn",
     )
     return rows.take(slice(0)), False
+
+
+def _are_entangled(rows: RawObjects, most: int) -> bool:
+    """Whether strokes cross each other more often than so; their chords do for arcs."""
+    strokes = np.flatnonzero((rows.kind == Kind.DRAW) | (rows.kind == Kind.ARC))
+    if len(strokes) ** 2 <= 2 * most:
+        return False
+    lines = rows.take(strokes)
+    return cross_more_than(lines.starts(), lines.ends(), most)
