@@ -12,8 +12,9 @@ from typing import Final
 from fabkit.base.columns import gather
 from fabkit.base.tables import Cell, Column, Record, Table
 from fabkit.base.units import counted, format_mm, format_number, some_of
-from fabkit.compare.judging import Judgement, Returned
+from fabkit.compare.judging import Judgement
 from fabkit.compare.model import SAME_MM, SLIVER_MM, Change, Comparison, FindingChanges, LayerChange
+from fabkit.compare.returned import Returned
 from fabkit.costs.model import Offer
 from fabkit.costs.sensitivity import CostChange
 from fabkit.keyboard.build import describe

@@ -18,9 +18,10 @@ from fabkit.board.model import Board, measure_laminate
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
 from fabkit.compare.boards import compare_boards
-from fabkit.compare.judging import Expectation, Judgement, Returned, judge_changes, judge_returned
+from fabkit.compare.judging import Expectation, Judgement, judge_changes
 from fabkit.compare.keys import why_no_parts
 from fabkit.compare.model import Comparison, FindingChanges, compare_findings
+from fabkit.compare.returned import Returned, judge_returned
 from fabkit.costs import quote as costs
 from fabkit.costs.model import CostSheet, LaidPanel, facts_from_board, facts_of_order
 from fabkit.costs.offers import designs_of, try_cheapest
