@@ -18,7 +18,6 @@ from fabkit.base.units import counted
 from fabkit.costs.fitting import (
     areas_of,
     columns,
-    find_parcels,
     find_tariff,
     possible_terms,
     rate_ratio,
@@ -27,6 +26,7 @@ from fabkit.costs.fitting import (
 )
 from fabkit.costs.invoice import Job, board_elements, rates_of
 from fabkit.costs.model import BoardFacts
+from fabkit.costs.parcels import find_parcels
 from fabkit.costs.tariff import Lessons, Parcels, Tariff, Term, packed, sheet_of
 from fabkit.sheets.house import House, Learned, Learnt, Unsure, house_from
 from fabkit.sheets.order import BoardChoice
