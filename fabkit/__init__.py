@@ -91,7 +91,7 @@ PUBLIC = {
     "draw_paper": "outputs.drawings",
     "draw_wiring": "outputs.drawings",
     "pack": "outputs.pack",
-    "PackOptions": "outputs.pack",
+    "PackOptions": "outputs.zip_papers",
     "Packed": "outputs.atomic",
     "panel": "outputs.panel",
     "PanelOptions": "sheets.order",

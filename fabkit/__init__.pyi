@@ -45,7 +45,6 @@ from fabkit.outputs.drawings import draw_sheet as draw_sheet
 from fabkit.outputs.drawings import draw_wiring as draw_wiring
 from fabkit.outputs.model import JudgedBoard as JudgedBoard
 from fabkit.outputs.model import OrderResult as OrderResult
-from fabkit.outputs.pack import PackOptions as PackOptions
 from fabkit.outputs.pack import pack as pack
 from fabkit.outputs.panel import PanelPrice as PanelPrice
 from fabkit.outputs.panel import PanelResult as PanelResult
@@ -57,6 +56,7 @@ from fabkit.outputs.pricing import carry_over as carry_over
 from fabkit.outputs.pricing import compare_revisions as compare_revisions
 from fabkit.outputs.pricing import quote as quote
 from fabkit.outputs.pricing import weigh_changes as weigh_changes
+from fabkit.outputs.zip_papers import PackOptions as PackOptions
 from fabkit.package.model import Package as Package
 from fabkit.package.reading import open_package as open_package
 from fabkit.package.reading import read_drill as read_drill

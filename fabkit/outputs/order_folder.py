@@ -34,7 +34,7 @@ from fabkit.outputs.drawings import (
 from fabkit.outputs.formats import to_document
 from fabkit.outputs.mended import deed_lines, mended_files, summary
 from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
-from fabkit.outputs.pack import PackOptions, accepted_errors, pack
+from fabkit.outputs.pack import accepted_errors, pack
 from fabkit.outputs.pricing import Compared
 from fabkit.outputs.terminal import Tell, Terminal, print_findings
 from fabkit.outputs.verdict import print_check, render_verdict
@@ -47,6 +47,7 @@ from fabkit.outputs.whole_folder import (
     versions,
 )
 from fabkit.outputs.wiring import wiring_files
+from fabkit.outputs.zip_papers import PackOptions
 from fabkit.package.naming import file_stem
 from fabkit.pictures.looks import PreviewOptions
 from fabkit.sheets.order import Order, OrderedBoard

@@ -37,9 +37,10 @@ from fabkit.formats.sidecars.netlist import write_netlist
 from fabkit.keyboard.ordered import order_of
 from fabkit.outputs.atomic import Packed, refuse_existing, write_archive, write_file
 from fabkit.outputs.formats import to_csv, to_document
-from fabkit.outputs.pack import README, cut_rows, headed, in_order, refuse_errors
+from fabkit.outputs.pack import cut_rows, in_order, refuse_errors
 from fabkit.outputs.records import name_alone
 from fabkit.outputs.terminal import Terminal, print_panel_verdict
+from fabkit.outputs.zip_papers import README, headed
 from fabkit.package.model import Content, PackageFile, Role, RoleKind
 from fabkit.package.naming import file_stem, function_of, names_by_rule, polarity_of
 from fabkit.package.reading import open_package

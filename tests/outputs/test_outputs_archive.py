@@ -20,13 +20,8 @@ import fabkit
 from fabkit import CheckResult
 from fabkit.base.errors import OutputRefused
 from fabkit.outputs.atomic import contents_digest, digest, write_archive
-from fabkit.outputs.pack import (
-    FOR_THE_HOUSE,
-    PackOptions,
-    doubtful_files,
-    files_to_pack,
-    readme_text,
-)
+from fabkit.outputs.pack import FOR_THE_HOUSE, doubtful_files, files_to_pack
+from fabkit.outputs.zip_papers import PackOptions, readme_text
 from fabkit.package.model import LeftOut, Package, PackageFile, Role, RoleKind
 
 CARD = Path(__file__).parents[2] / "fixtures/card"

@@ -29,10 +29,10 @@ from fabkit.outputs.formats import (
     to_markdown,
     to_xlsx,
 )
-from fabkit.outputs.pack import fit_job
 from fabkit.outputs.terminal import Terminal, print_cause, print_finding
 from fabkit.outputs.verdict import causes_of, print_check
 from fabkit.outputs.whole_folder import MAKER, MANIFEST, file_record, look_at
+from fabkit.outputs.zip_papers import fit_job
 from fabkit.package.naming import file_stem
 
 HOSTILE = st.text(max_size=30)
