@@ -20,9 +20,10 @@ from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.demo import shown_path
 from fabkit.outputs.atomic import refuse_existing
+from fabkit.outputs.cluster import judge_on_cluster, refuse_address
 from fabkit.outputs.formats import FORMATS
 from fabkit.outputs.judged import STATES, WORDS, Settings, digest_of, read_given
-from fabkit.outputs.pool import judge_apart, judge_on_cluster, largest_first, refuse_address
+from fabkit.outputs.pool import judge_apart, largest_first
 from fabkit.outputs.terminal import Terminal
 from fabkit.schemas import load_schema
 

@@ -14,7 +14,7 @@ from held import until
 from mutated import mutated_packages
 
 from fabkit.base.errors import UsageError
-from fabkit.outputs import pool
+from fabkit.outputs import cluster
 from fabkit.outputs.judged import Settings, judge_given
 from fabkit.outputs.many import judge_many, on_cluster
 
@@ -66,8 +66,8 @@ def kill_a_worker(local):
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
 def test_nothing_is_lost_or_done_twice_when_a_worker_dies(local, tmp_path, monkeypatch):
     """A worker is killed in the middle: each package is one record, as one process gives it."""
-    monkeypatch.setattr(pool, "MOST_IN_FLIGHT", 6)
-    monkeypatch.setattr(pool, "_PATIENCE_SECONDS", PATIENCE_S)
+    monkeypatch.setattr(cluster, "MOST_IN_FLIGHT", 6)
+    monkeypatch.setattr(cluster, "_PATIENCE_SECONDS", PATIENCE_S)
     paths = mutated_packages(tmp_path / "shelf", COUNT)
     out = tmp_path / "out.jsonl"
     most, deaths = [], []
@@ -105,7 +105,7 @@ def test_a_cluster_that_anybody_can_listen_to_is_refused(address):
 
 def test_wrong_calls_are_one_line(run, tmp_path, monkeypatch):
     """No scheduler, no extra, or both ways at once: what is wrong, and what to do."""
-    monkeypatch.setattr(pool, "_PATIENCE_SECONDS", 0.2)
+    monkeypatch.setattr(cluster, "_PATIENCE_SECONDS", 0.2)
     (path,) = mutated_packages(tmp_path / "shelf", 1)
     call = ("check", path, "--cluster", "127.0.0.1:9")
     told = run(*call, status=2).output
