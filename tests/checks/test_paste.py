@@ -81,3 +81,15 @@ def test_parts_with_paste_on_some_of_their_pads_only(named):
     assert said(prints, 0.8, f"{first}%ADD11C,0.9*%\nD11*\n{second}") == (
         [("mask/paste-missing", "decide", 12)] if named else []
     )
+
+
+@pytest.mark.parametrize(("dry", "found"), [((3, 7, 11), True), ((3, 6, 9), False)])
+def test_parts_of_several_sizes_with_and_without_paste(dry, found):
+    """Parts have pads of 0.8, 0.9 and 1.0 mm in turn; of one size some may be soldered by hand."""
+    sizes = "".join(
+        f"%ADD{11 + n}C,{0.8 + 0.1 * n:.1f}*%\nD{11 + n}*\n{dots(*pads(*range(n, 12, 3)))}"
+        for n in range(3)
+    )
+    prints = pads(*(k for k in range(12) if k not in dry))
+    decided = [f for f in said(prints, 0.8, sizes) if f[1] == "decide"]
+    assert decided == ([("mask/paste-missing", "decide", 6)] if found else [])
