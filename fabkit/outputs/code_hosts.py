@@ -20,6 +20,7 @@ from xml.etree import ElementTree as ET
 
 from fabkit.base.findings import Severity, times
 from fabkit.base.tables import Record
+from fabkit.outputs.records import found_at
 from fabkit.rules import retired_ids
 
 GROUPS: Final = {
@@ -286,7 +287,7 @@ def render_annotations(check: Record) -> str:
 
 
 def _text(finding: Record) -> str:
-    place = f" at {finding['places'][0]['text']}" if finding["places"] else ""
+    place = f" {found_at(finding['places'][0])}" if finding["places"] else ""
     return f"{_said(finding)}{place}. {finding['remedy']}"
 
 

@@ -19,7 +19,7 @@ from fabkit.costs.model import Offer
 from fabkit.costs.sensitivity import CostChange
 from fabkit.keyboard.build import describe
 from fabkit.outputs.formats import markdown_text, to_document, to_markdown
-from fabkit.outputs.records import board_record, finding_record, keyboard_record
+from fabkit.outputs.records import board_record, finding_record, found_at, keyboard_record
 from fabkit.outputs.terminal import Terminal, board_words, print_boards
 
 
@@ -524,8 +524,7 @@ def _print_expectations(console: Terminal, said: Record) -> None:
         return
     console.print("\nagainst what was expected", style="bold")
     for finding in said["findings"]:
-        place = finding["places"][0]["text"] if finding["places"] else ""
-        at = f"  at {place}" if place else ""
+        at = f"  {found_at(finding['places'][0])}" if finding["places"] else ""
         console.print(
             f"  {finding['severity']} {finding['message']}{at}  [{finding['id']}]",
             style="bold red",

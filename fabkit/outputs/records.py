@@ -39,6 +39,11 @@ def place_record(place: Place) -> Record:
     return {key: value for key, value in known.items() if value is not None}
 
 
+def found_at(place: Record) -> str:
+    """Say where a place is: in its file, or at its point."""
+    return f"{'in' if place.get('file') else 'at'} {place['text']}"
+
+
 def finding_record(finding: Finding) -> Record:
     """Record a finding with its rule's reasons."""
     rule = finding.rule

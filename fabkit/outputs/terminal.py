@@ -17,6 +17,7 @@ from fabkit.base.steps import at, listening
 from fabkit.base.streams import clean
 from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import counted, format_number
+from fabkit.outputs.records import found_at
 from fabkit.rules import glossary
 
 if TYPE_CHECKING:
@@ -258,7 +259,7 @@ def print_finding(console: Terminal, finding: Record) -> None:
     _print_said(console, finding)
     place: Record = finding["places"][0] if finding["places"] else {"text": ""}
     if place["text"]:
-        console.print(f"        at {place['text']}{_elsewhere(finding, [])}", hang=_LABEL)
+        console.print(f"        {found_at(place)}{_elsewhere(finding, [])}", hang=_LABEL)
     if place.get("excerpt"):
         console.print(f"        | {place['excerpt']}", style="dim")
         console.print(f"        | {' ' * place['caret']}^", style="dim")
@@ -285,7 +286,7 @@ def print_cause(
     finding, *others = group
     alike = [other for other in others if other["id"] == finding["id"]]
     place: Record = finding["places"][0] if finding["places"] else {"text": ""}
-    where = f"at {place['text']}{_elsewhere(finding, alike)}" if place["text"] else ""
+    where = f"{found_at(place)}{_elsewhere(finding, alike)}" if place["text"] else ""
     _print_said(console, finding, others, where if brief else "")
     if brief:
         return

@@ -11,7 +11,7 @@ from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.outputs.code_hosts import render_annotations, render_junit, sarif_log
 from fabkit.outputs.formats import markdown_text, to_document, to_json
-from fabkit.outputs.records import name_alone
+from fabkit.outputs.records import found_at, name_alone
 from fabkit.outputs.terminal import (
     SHOWN_CAUSES,
     Terminal,
@@ -94,9 +94,9 @@ def _item(finding: Record) -> list[str]:
     often = times(finding["message"], finding["count"])
     lines = [f"- **{markdown_text(finding['message'])}**{often} `{finding['id']}`"]
     if finding["places"]:
-        shown = [markdown_text(place["text"]) for place in finding["places"][:3]]
+        shown = [markdown_text(found_at(place)) for place in finding["places"][:3]]
         rest = finding["count"] - len(shown)
-        lines.append(f"  - at {'; '.join(shown)}" + (f"; {rest} more" if rest > 0 else ""))
+        lines.append(f"  - {'; '.join(shown)}" + (f"; {rest} more" if rest > 0 else ""))
     if finding["assumed"]:
         lines.append(f"  - assumed: {markdown_text(finding['assumed'])}")
     lines.append(f"  - do: {markdown_text(finding['remedy'])}")

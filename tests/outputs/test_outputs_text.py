@@ -216,7 +216,7 @@ def test_a_finding_is_printed_with_all_it_knows():
     text = printed(finding())
 
     assert "a hole is [bold]too[/bold] small (×3)  [test/x]" in text
-    assert "at a.drl:3:1, and 2 more here" in text
+    assert "in a.drl:3:1, and 2 more here" in text
     lines = text.splitlines()
     assert lines[2].index("|") + 4 == lines[3].index("^")
     assert "do: drill larger" in text
@@ -267,7 +267,7 @@ def test_a_choice_settles_no_rule_that_more_is_beyond():
 def test_a_brief_cause_is_one_line():
     """Where many are shown, a cause is what and where."""
     (line,) = cause(finding(), brief=True).splitlines()
-    assert "at a.drl:3:1" in line
+    assert "in a.drl:3:1" in line
     assert "do:" not in line
 
 
@@ -308,7 +308,7 @@ def test_a_verdict_is_short_and_all_is_full():
     assert "b: 30 × 20 mm" in short
     assert short.count("do: drill larger") == 3
     assert short.count("X1Y1") == 0
-    assert "at a.drl:3:1, and 2 more here; assumed: mm; do: drill larger" in short
+    assert "in a.drl:3:1, and 2 more here; assumed: mm; do: drill larger" in short
     folded = "1 to know; 3 remarks on the form of the files; 3 checks skipped (needs slots)"
     assert f"folded: {folded}; --all shows everything" in short
     assert full.count("do: drill larger") == full.count("X1Y1") == len(findings)
