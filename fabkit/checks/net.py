@@ -167,12 +167,12 @@ def _shorts(case: Case, rule: Rule, shorts: list[Short]) -> Iterator[Finding]:
         closed = [s for s in bridged if (s.part in ties or bool(TIE.search(s.part))) == meant]
         if not closed:
             continue
-        names = [f"{s.part} ({' and '.join(s.nets)})" for s in closed]
+        names = list(dict.fromkeys(f"{s.part} ({' and '.join(s.nets)})" for s in closed))
         yield Finding.of(
             CLOSED,
             f"copper bridges the pads of {some_of(names, 6)}",
             *(_layer_place(case, s.layer, s.x_mm, s.y_mm) for s in closed[:SHOWN]),
-            count=len(closed),
+            count=len(names),
             severity=Severity.NOTE if meant else CLOSED.severity,
             advice=advice,
         )

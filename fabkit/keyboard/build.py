@@ -227,7 +227,12 @@ def _with_components(
     away = _distances(places, found, lands)
     near = away.min(axis=1, initial=np.inf) <= PART_MM
     standing = Counter(makes[c.ref] for c, there in zip(found, near.tolist(), strict=True) if there)
-    if near.any():
+    # A button beside a screw hole stands at no key: one hole alone may be anything.
+    lone = np.array([p.best.evidence is Evidence.CENTRE and p.confidence < SURE for p in places])
+    known = away[:, ~lone.astype(bool)].min(axis=1, initial=np.inf) <= PART_MM
+    firm = {makes[c.ref] for c, there in zip(found, known.tolist(), strict=True) if there}
+    standing = Counter({m: n for m, n in standing.items() if m in firm or n >= FEWEST_LONE})
+    if standing:
         usual = {make for make, count in standing.items() if count >= 2} or set(standing)
     else:
         counts = Counter(makes[c.ref] for c in found)

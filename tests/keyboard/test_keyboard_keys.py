@@ -148,6 +148,19 @@ def test_switches_are_seated_and_other_switches_are_no_keys(bare: Board):
     assert [k.evidence for k in keys if k.refs == ("SW6",)] == [(Evidence.PLACEMENT,)]
 
 
+def test_a_button_beside_a_screw_hole_makes_no_keyboard(bare: Board):
+    """One hole of a post's size, 5 mm beside one of three buttons, holds no post."""
+    parts = [
+        Component(
+            ref=f"SW{k}", footprint="button", x_mm=9.0 * k, y_mm=5.0, origin="placement table"
+        )
+        for k in range(3)
+    ]
+    assert (
+        found(bare, holes=holes_of([(18.0, 10.0, 3.2), (60.0, 60.0, 3.2)]), components=parts) == ()
+    )
+
+
 def test_places_that_overlap_are_counted_by_what_can_be_fitted():
     """A wide key or two small ones: one or two switches, never three."""
     near = find_overlaps(np.array([[0.0, 0.0], [9.5, 0.0], [19.0, 0.0], [60.0, 0.0]]))
