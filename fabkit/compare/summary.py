@@ -119,13 +119,9 @@ def _board(own: Sequence[Change]) -> Iterator[str]:
 
 
 def _whole(own: Sequence[Change]) -> Iterator[str]:
-    groups: dict[tuple[object, ...], list[Change]] = defaultdict(list)
-    for change in own:
-        if change.is_whole:
-            said = change.message.removeprefix(change.subject)
-            groups[change.verb, said].append(change)
-    for key, group in groups.items():
-        yield _sentence(f"the {and_words([c.subject for c in group])}{key[1]}")
+    groups = gather(((c.verb, c.message.removeprefix(c.subject)), c) for c in own if c.is_whole)
+    for (_, said), group in groups.items():
+        yield _sentence(f"the {and_words([c.subject for c in group])}{said}")
 
 
 def _connections(own: Sequence[Change], changes: Sequence[Change]) -> Iterator[str]:
@@ -321,11 +317,8 @@ def _repeated(changes: Sequence[Change], middles: Floats, turns: Floats) -> list
 
 
 def _pours(own: Sequence[Change]) -> Iterator[str]:
-    groups: dict[tuple[str, bool], list[float]] = defaultdict(list)
-    for change in own:
-        if change.is_pour:
-            area = max(change.added_mm2, change.removed_mm2)
-            groups[change.subject, bool(change.after)].append(area)
+    pours = [c for c in own if c.is_pour]
+    groups = gather(((c.subject, bool(c.after)), max(c.added_mm2, c.removed_mm2)) for c in pours)
     said = []
     for (layer, new), areas in groups.items():
         done = "added to" if new else "removed from"

@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 
 from fabkit.base import SOFTWARE, VERSION
-from fabkit.base.columns import Floats, Shapes
+from fabkit.base.columns import Floats, Shapes, gather
 from fabkit.base.errors import OutputRefused, UsageError
 from fabkit.base.findings import Consequence, Severity, worst_first
 from fabkit.base.streams import STANDARD_STREAM
@@ -356,10 +356,7 @@ def _placement_table(parts: Sequence[Component]) -> Table:
 
 
 def _parts_table(parts: Sequence[Component]) -> Table:
-    groups: dict[tuple[str, str, str, str], list[str]] = {}
-    for part in parts:
-        key = (part.value, part.footprint, part.part_number, part.manufacturer)
-        groups.setdefault(key, []).append(part.ref)
+    groups = gather(((p.value, p.footprint, p.part_number, p.manufacturer), p.ref) for p in parts)
     return Table(
         columns_of("Designators", "Quantity", "Value", "Footprint", "Part number", "Manufacturer"),
         tuple((" ".join(refs), len(refs), *key) for key, refs in groups.items()),
