@@ -185,10 +185,20 @@ def write_sheet(out: Path, text: str, then: str, *, replace: bool) -> None:
     ------
     OutputRefused
         The file exists, or cannot be written.
+    UsageError
+        A name in it is no UTF-8, which TOML does not allow.
     """
+    from fabkit.base.errors import UsageError
     from fabkit.outputs.atomic import write_file
 
-    write_file(out, text.encode(), replace=replace)
+    try:
+        data = text.encode()
+    except UnicodeEncodeError:
+        raise UsageError(
+            f"{out} cannot be written: it would name a file or folder whose name is not UTF-8",
+            hint="rename the package, or the folder it lies in",
+        ) from None
+    write_file(out, data, replace=replace)
     click.echo(f"{out}: {then}", err=out == STANDARD_STREAM)
 
 

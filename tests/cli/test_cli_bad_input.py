@@ -235,6 +235,18 @@ def test_hostile_names_reach_the_terminal_harmless(run, small):
     assert "\x1b" not in run("check", small, "--files", "--fail-on", "never").output
 
 
+def test_a_sheet_cannot_name_what_is_no_text(run, small, tmp_path):
+    """TOML is UTF-8: an order file of a folder whose name is not is refused, in words."""
+    try:
+        odd = small.rename(tmp_path / os.fsdecode(b"odd-\xff"))
+    except OSError:
+        pytest.skip("this file system has no such names")
+    text = run("order", "new", odd, "--out", tmp_path / "order.toml", status=2).output
+
+    assert "not UTF-8" in text
+    assert not (tmp_path / "order.toml").exists()
+
+
 def test_names_that_are_no_text_still_work(run, small, tmp_path):
     """A file name whose bytes are no UTF-8 is read, shown and packed under a name that is."""
     try:
