@@ -70,9 +70,9 @@ def _price_effects(best: Offer, base: Decimal) -> Iterator[Effect]:
             for item in element.inputs:
                 if item.name not in _COUNTS and not item.lines:
                     what = line.title if item.name == "unit_price" else element.title
-                    seen.setdefault(
-                        (item.name, item.origin), f"{item.name.replace('_', ' ')}, {what}"
-                    )
+                    name = item.name.replace("_", " ")
+                    said = what if name == what.replace("-", "") else f"{name}, {what}"
+                    seen.setdefault((item.name, item.origin), said)
         if line.exchange is not None:
             seen.setdefault((line.exchange.name, line.exchange.origin), "exchange rate")
     for key, title in seen.items():

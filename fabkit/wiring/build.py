@@ -156,7 +156,7 @@ def _find(
         keys = find_key_pins(board, pins, keyboard.keys)
         sources.append(pins.source)
         if keyboard.hands.stated_by == "files":
-            rule.append(f"{board.name}: {headline(keyboard)} ({keyboard.hands.why}).")
+            rule.append(f"{board.name}: {keyboard.hands.why}.")
         pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in keyboard.keys]))
         rule.append(RULE.format(pitch=format_number(pitch, digits=1)))
         mine = [
