@@ -504,7 +504,7 @@ def test_houses_compared() -> None:
 def test_sensitivity_is_what_a_new_quote_gives() -> None:
     """Raising set-up by ten per cent moves the half as much as a card with that set-up does."""
     sheet = quote(facts(), None, HOUSE, order())
-    effect = next(e for e in sheet.effects if e.title.startswith("setup"))
+    effect = next(e for e in sheet.effects if e.title.startswith("set-up"))
     other = quote(facts(), None, house_with(("setup = 8.00", "setup = 8.80")), order())
 
     assert sheet.best is not None
