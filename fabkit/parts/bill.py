@@ -42,6 +42,7 @@ from fabkit.parts.places import (
     Beside,
     Places,
     Tally,
+    count_beneath,
     description,
     find_places,
     is_special,
@@ -473,12 +474,15 @@ class _Builder:
             places = line.places.get(bucket, [])
             fixed = self._fixed(part, bucket)
             if places:
+                fitted = half.keys if half and line.per_key else None
+                if half and line.kind == "light":
+                    fitted = count_beneath(half, places)
                 tally = tally_places(
                     places,
                     group=group,
                     side=side,
                     reversible=self.reversible,
-                    keys=half.keys if half and line.per_key else None,
+                    keys=fitted,
                 )
                 tally = self._with_rows(line, tally, bucket)
                 pieces[bucket] = tally.count
@@ -746,8 +750,8 @@ def _joined(places: Places) -> HalfPlaces:
     """Everything on a board that is not split."""
     if len(places.halves) == 1:
         return places.halves[0]
-    return HalfPlaces(
-        group=places.halves[0].group,
+    return replace(
+        places.halves[0],
         places=tuple(p for h in places.halves for p in h.places),
         keys=places.keyboard.counts,
     )

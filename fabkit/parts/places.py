@@ -15,11 +15,20 @@ from fabkit.base.units import natural
 from fabkit.board.model import Board
 from fabkit.board.nets import is_power
 from fabkit.formats.sidecars.model import PartsTable, Placement
-from fabkit.geometry.neighbours import usual_gap
+from fabkit.geometry.neighbours import PointTree, usual_gap
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.hands import opposite
 from fabkit.keyboard.kinds import is_joined, kind_of, plain, stem, why_no_part
-from fabkit.keyboard.model import Evidence, Family, Group, Hold, Key, Keyboard, PartSite
+from fabkit.keyboard.model import (
+    Evidence,
+    Family,
+    Group,
+    Hold,
+    Key,
+    Keyboard,
+    PartSite,
+    fitted_range,
+)
 from fabkit.keyboard.part_sites import count_loose, find_part_sites, lone_holes, sites_of
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.package.model import RoleKind, Side
@@ -33,7 +42,7 @@ FEWEST_ROW: Final = 4
 """A shorter row of holes that nothing names may hold anything, so it is not counted."""
 
 KNOB_MM: Final = 6.0
-"""An encoder this near to the middle of a key stands in its place."""
+"""An encoder this near to the middle of a key stands in its place, and a light below its switch."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -46,6 +55,7 @@ class Half:
     group: Group | None
     places: tuple[Place, ...]
     keys: tuple[int, int]
+    keyboard: Keyboard
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -153,10 +163,12 @@ class _Places:
                         *self._sites(own),
                     ),
                     keys=self._fitted(group, own),
+                    keyboard=self.keyboard,
                 )
             )
         if not halves:
-            halves.append(Half(group=None, places=tuple(self._sites(sites)), keys=(0, 0)))
+            places = tuple(self._sites(sites))
+            halves.append(Half(group=None, places=places, keys=(0, 0), keyboard=self.keyboard))
         return Places(
             board=self.board,
             keyboard=self.keyboard,
@@ -693,6 +705,23 @@ def tally_places(
         uneven=uneven,
         side=worked or only,
     )
+
+
+def count_beneath(half: Half, places: Sequence[Place]) -> tuple[int, int] | None:
+    """Fewest and most of the parts below switches whose places overlap; None where none do."""
+    rows = half.group.keys if half.group else ()
+    keys = [half.keyboard.keys[k] for k in rows]
+    placed = [i for i, p in enumerate(places) if p.x_mm is not None]
+    if not placed or not any(k.instead_of for k in keys):
+        return None
+    tree = PointTree(np.array([(k.x_mm, k.y_mm) for k in keys]))
+    spots = np.array([(places[i].x_mm, places[i].y_mm) for i in placed], dtype=float)
+    _, nearest = tree.query(spots, within=KNOB_MM)
+    at = {rows[n]: i for i, n in zip(placed, nearest.tolist(), strict=True) if n < len(rows)}
+    overlaps: list[list[int]] = [[] for _ in places]
+    for row, i in at.items():
+        overlaps[i] = [at[o] for o in half.keyboard.keys[row].instead_of if o in at]
+    return fitted_range(overlaps)
 
 
 def _record_on(records: Sequence[Record], face: str) -> Record:

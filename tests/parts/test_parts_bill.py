@@ -415,6 +415,29 @@ def test_references_without_places_name_what_the_holes_show() -> None:
     assert any("Audio jack, invented" in title for title in pieces(named))
 
 
+def test_of_overlapping_places_one_has_a_light() -> None:
+    """Three keys, two of them 7 mm apart: two switches fit, and so do two of the three lights."""
+    low = next(p for p in load_patterns() if p.key == "switch-low-socket")
+    at = [
+        (x + h.x_mm, h.y_mm, (h.least_mm + h.most_mm) / 2) for x in (0, 30, 37) for h in low.holes
+    ]
+    lights = [
+        Component(
+            ref=f"LED{n}",
+            value="Light",
+            side="bottom",
+            x_mm=x,
+            y_mm=-5.0,
+            mount="SMD",
+            origin="component attributes",
+        )
+        for n, x in enumerate((0.0, 30.0, 37.0))
+    ]
+    board = replace(make_board(components=tuple(lights)), holes=holes_at(np.array(at)))
+
+    assert {a.title: a.per_keyboard for a in build_bill(board, book()).lines}["Light"] == 2
+
+
 def test_rows_without_references_count_by_quantity() -> None:
     """A mechanical part listed as five pieces is five pieces without references."""
     files = (table_file(listed((), "Screw", 5), listed(("R1",), "1k", 1, fitted=False)),)
