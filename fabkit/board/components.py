@@ -66,8 +66,8 @@ def find_components(
     Parameters
     ----------
     package
-        Files with roles; placement tables complete or replace attributes, and a netlist serves
-        where there are neither.
+        Files with roles; placement tables complete or replace attributes; a netlist gives pins,
+        and serves where there are neither.
     profile
         Its shape; shows unit and origin of placement tables.
     findings
@@ -79,8 +79,12 @@ def find_components(
     known = {ref: _component(draft) for ref, draft in drafts.items()}
     for part in placed_parts(package, profile, findings):
         known[part.ref] = _complete(known.get(part.ref), part)
+    listed = _from_netlist(package, layers)
     if not known:
-        known = _from_netlist(package, layers)
+        known = listed
+    for ref, one in known.items():
+        if not one.pins and ref in listed:
+            known[ref] = replace(one, pins=listed[ref].pins)
     return tuple(known[ref] for ref in sorted(known, key=natural))
 
 
