@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,21 +12,24 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints
-from fabkit.base.findings import Finding, Place
+from fabkit.base.findings import Finding, Place, Rule
 from fabkit.base.units import format_mm, format_number
+from fabkit.board.components import netlist_points, point_face
 from fabkit.board.copper import Copper, outer_face, surface_pads
 from fabkit.board.model import Board
 from fabkit.board.nets import NEGATIVE, POSITIVE
 from fabkit.checks.copper_facts import cuts_of, require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.mirror import MATCH_MM, Mirror, find_mirror
-from fabkit.checks.model import Case
+from fabkit.checks.model import Case, NotJudged
 from fabkit.checks.pair import LACKING, OUTLINE, RELATION, UNRELATED, compare_pair
 from fabkit.checks.worst import Measures, group, holes_at
 from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.segments import turned
 from fabkit.keyboard.build import find_keyboard
-from fabkit.keyboard.model import Keyboard
+from fabkit.keyboard.contacts import contact_pads
+from fabkit.keyboard.model import Key, Keyboard
 from fabkit.package.model import RoleKind, Side
 from fabkit.rules import load_rule
 
@@ -45,11 +48,33 @@ MARK_MM: Final = 4.0
 """A polarity mark this near to its pad belongs to it."""
 
 
+LAND_REACH_MM: Final = 4.5
+"""Lands of a socket lie this near to the holes of its contacts: about 3.3 mm (common practice)."""
+
+AT_MM: Final = 0.5
+"""A pin is soldered to the pad at its hole."""
+
+FAR_MM: Final = 1e6
+"""Off every board: where a key has no pad."""
+
+CONTACT_MM: Final = 1.2
+"""Pads of switch contacts are wider than vias and the lands of small diodes (common practice)."""
+
+TURNS: Final[tuple[tuple[Side, Side], ...]] = (("top", "bottom"), ("bottom", "top"))
+"""Face of the keys, and the one they are soldered on."""
+
+MOST_ODD: Final = 0.2
+"""Share of the keys that may differ from the others and be slips."""
+
 SYMMETRY: Final = load_rule("half/reversible")
+NO_LANDS: Final = load_rule("half/key-lands")
+DEAD: Final = load_rule("half/key-dead")
+OTHER_NETS: Final = load_rule("half/key-nets")
 KEY_FACE: Final = load_rule("half/key-one-face")
 NO_COUNTERPART: Final = load_rule("half/no-counterpart")
 POLARITY: Final = load_rule("half/battery-polarity")
 POLARITY_MARKED: Final = load_rule("half/battery-marks")
+PLUS_AT_MINUS: Final = load_rule("legend/plus-at-minus")
 HEADER: Final = load_rule("half/header-rows")
 LEGEND_MISSING: Final = load_rule("half/legend-one-face")
 
@@ -100,6 +125,99 @@ def symmetry(case: Case) -> Iterator[Finding]:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Soldered:
+    """Pads of both contacts of each key with one face up: (keys, 2) each.
+
+    ``node`` is the copper each reaches, -1 where there is no pad; ``lone`` shows pads that reach no
+    other, and ``there`` whether the face of the keys has pads at the same places.
+    """
+
+    node: Ints
+    lone: Bools
+    there: Bools
+
+
+def soldered(case: Case) -> dict[Side, Soldered]:
+    """Find the pads each key is soldered to, for each face that may be its own."""
+    pads = contact_pads(require_copper(case))
+    spots = np.unique(np.column_stack((np.round(pads.spots(), 2), pads.node)), axis=0)
+    nodes, count = np.unique(spots[:, 2], return_counts=True)
+    lone = count[np.searchsorted(nodes, pads.node)] == 1
+    keys = case.shared(keyboard_of).keys
+    reach = np.array([AT_MM if k.held_by == "soldered" else LAND_REACH_MM for k in keys])
+    turn = np.array([-k.rotation_deg for k in keys])
+
+    def nearest(up: Side, face: Side) -> tuple[Ints, Floats]:
+        """Rows of a face's pads nearest to both contacts of each key, or -1, and how they lie."""
+        out, lies = np.full((len(keys), 2), -1), np.full((len(keys), 2, 2), FAR_MM)
+        known = np.flatnonzero([len(k.contacts.get(up, ())) == 2 for k in keys])
+        own = pads.face == (1 if face == "top" else -1)
+        rows = np.flatnonzero(own & (pads.size >= CONTACT_MM))
+        if len(rows) and len(known):
+            at = np.array([keys[k].contacts[up] for k in known])
+            far, near = PointTree(pads.spots()[rows]).query(at.reshape(-1, 2))
+            found = rows[near].reshape(-1, 2)
+            lies[known] = turned(pads.spots()[found] - at, turn[known, None])
+            out[known] = np.where(far.reshape(-1, 2) <= reach[known, None], found, -1)
+        return out, lies
+
+    out: dict[Side, Soldered] = {}
+    for up, below in TURNS:
+        # Where the land of a contact is no pad, the nearest one is of another part.
+        usual = np.median(nearest(up, below)[1], axis=0)
+        mine, there = (
+            np.where(np.hypot(*np.moveaxis(lies - usual, 2, 0)) <= AT_MM, rows, -1)
+            for rows, lies in (nearest(up, below), nearest(up, up))
+        )
+        node = np.where(mine >= 0, pads.node[mine], -1)
+        out[up] = Soldered(node=node, lone=(mine >= 0) & lone[mine], there=there >= 0)
+    return out
+
+
+def _at_keys(
+    rule: Rule, which: Bools, keys: Sequence[Key], side: Side, words: str
+) -> list[Finding]:
+    """Report keys with one finding; their places are on the face where the fault is."""
+    rows = np.flatnonzero(which).tolist()
+    at = [Place(side=side, x_mm=keys[r].x_mm, y_mm=keys[r].y_mm) for r in rows]
+    said = f"{len(rows)} of {len(keys)} keys {words}"
+    return [Finding.of(rule, said, *at, count=len(rows))] if rows else []
+
+
+@check(id="half/contacts", rules=(NO_LANDS, DEAD, OTHER_NETS), needs=("holes", "outer-copper"))
+def contacts(case: Case) -> Iterator[Finding]:
+    """The contacts of every key have pads where those of the others have, and reach as much."""
+    keyboard, sides = case.shared(keyboard_of), case.shared(soldered)
+    keys = keyboard.keys
+    if not keys:
+        return
+    if keyboard.hands.use == "reversible":
+        nodes = {up: np.sort(sides[up].node, axis=1) for up in sides}
+        whole = (nodes["top"] >= 0).all(axis=1) & (nodes["bottom"] >= 0).all(axis=1)
+        dead: dict[Side, Bools] = {up: np.any(sides[up].lone, axis=1) for up in sides}
+        for up, below in TURNS:
+            words = (
+                f"have a contact that reaches nothing with the {up} up, only with the {below} up"
+            )
+            yield from _at_keys(DEAD, whole & dead[up] & ~dead[below], keys, below, words)
+        unlike: Bools = np.any(nodes["top"] != nodes["bottom"], axis=1)
+        differ = whole & ~dead["top"] & ~dead["bottom"] & unlike
+        if differ.sum() <= MOST_ODD * len(keys):
+            words = "are joined to other copper with the bottom up than with the top up"
+            yield from _at_keys(OTHER_NETS, differ, keys, "top", words)
+        return
+    for up, below in TURNS:
+        mine = np.array([k.faces == (up,) and len(k.contacts.get(up, ())) == 2 for k in keys])
+        bare = mine & (sides[up].node < 0).all(axis=1)
+        if bare.sum() <= MOST_ODD * mine.sum():
+            wrong = bare & sides[up].there.all(axis=1)
+            words = f"have the lands of their contacts on the {up}, the others on the {below}"
+            yield from _at_keys(NO_LANDS, wrong, keys, up, words)
+            words = f"have no lands for their contacts on the {below}, where the others have"
+            yield from _at_keys(NO_LANDS, bare & ~wrong, keys, below, words)
+
+
 @check(id="half/keys", rules=(KEY_FACE,), needs=("holes", "outer-copper"))
 def keys(case: Case) -> Iterator[Finding]:
     """On a reversible board every key can be soldered from both faces."""
@@ -110,6 +228,10 @@ def keys(case: Case) -> Iterator[Finding]:
     pads, face = copper.pads, outer_face(copper)[mirror.pads]
     centres = np.array([(k.x_mm, k.y_mm) for k in positions])
     lacking: dict[tuple[int, str], int] = {}
+    # Pins go through the board: a key without holes for them fits one way only.
+    for row, key in enumerate(positions):
+        if key.held_by == "soldered" and len(key.faces) == 1:
+            lacking[row, "bottom" if key.faces == ("bottom",) else "top"] = 1
     for here, there in (("top", "bottom"), ("bottom", "top")):
         image = mirror.images[face == (1 if here == "top" else -1)]
         usable = surface_pads(copper)
@@ -176,8 +298,23 @@ def cell_terminals(case: Case, copper: Copper) -> Terminals | None:
     plus = np.flatnonzero(mine & plus_net[pads.net])
     minus = np.flatnonzero(mine & minus_net[pads.net])
     if not len(plus) or not len(minus):
-        return None
+        return None if any(copper.nets) else _listed_terminals(case, parts)
     return Terminals(plus=_spots(case, copper, plus), minus=_spots(case, copper, minus))
+
+
+def _listed_terminals(case: Case, parts: Mapping[str, str]) -> Terminals | None:
+    """Find the same by a netlist, where the layers name no nets."""
+    board = case.board
+    points, spots = netlist_points(board.package, board.layers)
+    if not points:
+        raise NotJudged("net names in a copper layer, or a netlist")
+    mine = [CELL_PART.search(parts.get(p.ref, p.ref)) is not None for p in points]
+    ends = []
+    for sign in (POSITIVE, NEGATIVE):
+        rows = [r for r, p in enumerate(points) if mine[r] and sign.search(p.net)]
+        faces = [point_face(points[r], len(board.copper)) for r in rows]
+        ends.append(np.column_stack((spots[rows], faces)))
+    return Terminals(plus=ends[0], minus=ends[1]) if all(map(len, ends)) else None
 
 
 def _spots(case: Case, copper: Copper, rows: Ints) -> Floats:
@@ -193,7 +330,7 @@ def _spots(case: Case, copper: Copper, rows: Ints) -> Floats:
 @check(
     id="half/battery",
     rules=(POLARITY, POLARITY_MARKED),
-    needs=("holes", "outer-copper", "nets"),
+    needs=("holes", "outer-copper"),
 )
 def battery(case: Case) -> Iterator[Finding]:
     """On a reversible board the battery keeps its polarity when the board is turned over."""
@@ -248,6 +385,31 @@ def polarity_swaps(terminals: Terminals) -> tuple[Floats, str]:
             swapped.append(spot)
     table = np.array(swapped).reshape(-1, 3)
     return table, "turned over, battery plus and minus change places"
+
+
+@check(id="legend/polarity", rules=(PLUS_AT_MINUS,), needs=("holes", "outer-copper"))
+def polarity(case: Case) -> Iterator[Finding]:
+    """A plus sign beside the pads of a cell stands at its plus pad."""
+    found = cell_terminals(case, require_copper(case))
+    if found is None:
+        return
+    ends = np.concatenate((found.plus, found.minus))
+    for side, face in (("top", 1), ("bottom", -1)):
+        near = np.flatnonzero((ends[:, 2] == 0) | (ends[:, 2] == face))
+        marks = plus_marks(case.board, "top" if face > 0 else "bottom")
+        if not len(near) or not len(marks):
+            continue
+        far, row = PointTree(ends[near, :2]).query(marks)
+        beside = near[row[far <= MARK_MM]]
+        at_minus = np.unique(beside[beside >= len(found.plus)])
+        if len(at_minus) and len(at_minus) == len(np.unique(beside)):
+            at = [Place(side=side, x_mm=x, y_mm=y) for x, y in ends[at_minus, :2].tolist()]
+            yield Finding.of(
+                PLUS_AT_MINUS,
+                f"+ is printed on the {side} at the pad whose net is minus, not at that of plus",
+                *at,
+                count=len(at),
+            )
 
 
 def _pair_middles(plus: Floats, minus: Floats) -> Floats:
@@ -346,13 +508,16 @@ def _is_plus(shape: BaseGeometry, middle: Floats, width: float, height: float) -
     arms = shapely.multipoints(
         [(x + 0.4 * width * s, y) for s in (-1, 1)] + [(x, y + 0.4 * height * s) for s in (-1, 1)]
     )
-    corners = shapely.multipoints(
-        [(x + 0.3 * width * s, y + 0.3 * height * t) for s in (-1, 1) for t in (-1, 1)]
-    )
+    # All of each corner: S and E have a bar through their middle and strokes around it.
+    corners = [
+        shapely.box(x + a * width, y + b * height, x + (a + 0.25) * width, y + (b + 0.25) * height)
+        for a in (-0.5, 0.25)
+        for b in (-0.5, 0.25)
+    ]
     return bool(
         shapely.covers(shape, arms)
         and shapely.covers(shape, shapely.Point(x, y))
-        and not shapely.intersects(shape, corners)
+        and not shapely.intersects(shape, corners).any()
     )
 
 

@@ -280,10 +280,11 @@ def placed(case: Case) -> Iterator[Finding]:
         # Legs go through the board, and reversible boards have pads for a part on both faces.
         beneath = [p for p in mine if side not in sites[p.ref].faces]
         other = "bottom" if side == "top" else "top"
-        if plugged and all(p in beneath for p in plugged):
+        above = [p for p in plugged if p in beneath]
+        if 2 * len(above) > len(plugged):
             words = f"switches listed on the {side}, whose sockets are soldered on the {other}"
-            yield from of(OTHER_SIDE, words, plugged, severity=Severity.NOTE)
-            mine, beneath = ([p for p in a if p not in plugged] for a in (mine, beneath))
+            yield from of(OTHER_SIDE, words, above, severity=Severity.NOTE)
+            mine, beneath = ([p for p in a if p not in above] for a in (mine, beneath))
         yield from of(OTHER_SIDE, f"placed on the {side}, but all pads are on the {other}", beneath)
         mine = [p for p in mine if p not in beneath]
         if not mine:

@@ -180,6 +180,14 @@ TESTS = {
     "thickness/soft": "checks/test_half_rules.py::test_board_that_gives_way_under_a_key",
     "half/no-counterpart": "checks/test_half_rules.py::test_hole_that_has_no_mirror_image",
     "half/key-one-face": "checks/test_half_rules.py::test_key_whose_pad_is_covered_on_one_face",
+    "half/key-lands": "checks/test_half_rules.py::test_key_whose_lands_are_on_the_other_face",
+    "half/key-dead": (
+        "checks/test_half_rules.py::test_contacts_that_reach_other_copper_when_turned_over"
+    ),
+    "half/key-nets": (
+        "checks/test_half_rules.py::test_contacts_that_reach_other_copper_when_turned_over"
+    ),
+    "legend/plus-at-minus": "checks/test_half_rules.py::test_plus_at_the_minus_pad",
     "half/battery-marks": "checks/test_half_rules.py::test_battery_pads_that_swap_but_are_marked",
     "half/header-rows": "checks/test_half_rules.py::test_rows_of_a_controller_that_change_places",
     "half/legend-one-face": "checks/test_half_rules.py::test_legend_on_one_face",
