@@ -105,7 +105,7 @@ NOT_PARTS: Final[tuple[tuple[str, str], ...]] = (
     (r"\blogo\b|\bgraphic\b|\btext\b|\bsymbol\b|^te?xt ?\d*$", "drawing or text"),
     (r"\bnet ?tie\b|^nt ?\d", "net tie"),
     (
-        r"\b(?:solder ?)?jumper\b|\bsolder ?bridge\b|^s?jp ?\d|^sb ?\d",
+        r"\b(?:solder ?)?jumper\b|\bsolder ?bridge\b|^s?jp ?\d|^sb ?\d|^sj ?\d{1,2}$",
         _BRIDGED,
     ),
 )

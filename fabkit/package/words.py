@@ -177,9 +177,16 @@ def _common_beginning(said: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
 
 
 def _told(names: Sequence[str], shared: Counter[str]) -> tuple[int, float]:
-    """How many layers names tell apart, and how surely: the board's own name does not part them."""
+    """How many layers names tell apart, and how surely: the board's own name does not part them.
+
+    Copper, mask, paste and legend without a face or a number name no layer.
+    """
     said = [read_name(name, shared) for name in names]
-    layers = {(says.kind, says.side, says.number, says.plated) for says in said if says.kind}
+    layers = {
+        (says.kind, says.side, says.number, says.plated)
+        for says in said
+        if says.kind and (says.kind not in _SIDED.values() or says.side or says.number)
+    }
     return len(layers), sum(says.confidence for says in said if not says.is_side_alone)
 
 

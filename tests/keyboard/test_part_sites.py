@@ -102,6 +102,8 @@ def test_kinds(
         ("REF**", "", False),
         ("TP3", "", False),
         ("rJP1", "", False),
+        ("SJ2", "", False),
+        ("J3", "SJ-43514", True),
         ("J17", "Jumper HDR_1x2", True),
         ("FID1", "", False),
         ("H2", "MountingHole_2.2mm", False),

@@ -184,6 +184,12 @@ def test_disagreeing_word_and_extension_lower_the_confidence() -> None:
     assert read_name("top copper.gbl").confidence < 0.6 < read_name("top copper.gtl").confidence
 
 
+def test_one_extension_that_is_not_known_does_not_make_the_boards_name_speak() -> None:
+    names = [f"paste-dispenser.{end}" for end in ("cmp", "sol", "stc", "sts", "plc", "pls", "xyz")]
+
+    assert shared_words(names) == {"paste": 1, "dispenser": 1}
+
+
 @pytest.mark.parametrize("board", ["paste-dispenser", "mask_tester"])
 def test_a_board_named_by_words_of_layers_does_not_hide_them(board: str) -> None:
     """Names that tell more layers apart without the words they begin with."""
