@@ -319,7 +319,9 @@ def _fit(side: MaskSide, shapes: Shapes, lone: Shapes) -> _Fit:
         off[rows] = np.where(
             own, shapely.distance(shapely.centroid(shapes[rows]), shapely.centroid(over)), 0.0
         )
-    beside, away = _beside(lone, shapes, np.flatnonzero(opened < 0))
+    # Of a size that is covered throughout, vias for one, none has lost its opening.
+    lost = forgotten(shapely.area(shapes), opened >= 0, len(shapes))
+    beside, away = _beside(lone, shapes, np.flatnonzero(lost))
     off[beside] = away
     return _Fit(open=(opened >= 0) | (off > 0), margin=margin, off=off)
 

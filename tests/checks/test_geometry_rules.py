@@ -360,6 +360,16 @@ def test_an_opening_wholly_beside_its_pad_is_shifted(x, pen, found):
     assert len(told("mask/opening-missing", **files)) == (not found)
 
 
+def test_pads_of_a_size_that_is_covered_throughout_have_no_shifted_opening():
+    """Vias under mask are no pads that lost their opening, whatever opens beside them."""
+    small = f"%ADD12C,0.8*%\nD12*\n{dots((15, 10))}M02*\n"
+    copper = SOUND["top.gbr"].removesuffix("M02*\n") + small
+    mask = layer("Soldermask,Top", dots((5, 5), (25, 15)), pen=2.1, polarity="Negative")
+    beside = f"%ADD11C,0.9*%\nD11*\n{dots((16, 10))}M02*\n"
+    files = {"top_gbr": copper, "mask_top_gbr": mask.removesuffix("M02*\n") + beside}
+    assert not told("mask/opening-shifted", **files)
+
+
 def test_rim_round_a_bare_hole_is_told_once():
     """A pad of 2.0 mm round a bare hole of 1.9 mm leaves a rim of 0.05 mm: one place a layer."""
     pads = dots((5, 5), (25, 15), (15, 10))
