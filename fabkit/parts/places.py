@@ -41,6 +41,13 @@ NOT_KNOWN: Final = "what stands there is not known"
 FEWEST_ROW: Final = 4
 """A shorter row of holes that nothing names may hold anything, so it is not counted."""
 
+STANDS_FOR: Final[Mapping[str, tuple[str, ...]]] = {
+    "controller": ("circuit",),
+    "header": ("display",),
+}
+"""What a table may call a part whose holes look so: words of a circuit do not show that it is the
+one that scans the keys, and displays stand on rows of holes."""
+
 KNOB_MM: Final = 6.0
 """An encoder this near to the middle of a key stands in its place, and a light below its switch."""
 
@@ -208,9 +215,8 @@ class _Places:
         }
         out = []
         for site in sites:
-            # Letters and words of a circuit do not show that it is the one that scans the keys.
-            kinds = (site.kind, "circuit") if site.kind == "controller" else (site.kind,)
-            given = next((spare[k] for k in kinds if spare[k]), None) if not site.refs else None
+            kinds = () if site.refs else (site.kind, *STANDS_FOR.get(site.kind, ()))
+            given = next((spare[k] for k in kinds if spare[k]), None)
             if given:
                 pattern = site.pattern if len(bare[site.kind]) == 1 else ""
                 site = replace(site, refs=(given.pop(0),), pattern=pattern)

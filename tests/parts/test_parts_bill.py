@@ -415,6 +415,15 @@ def test_references_without_places_name_what_the_holes_show() -> None:
     assert any("Audio jack, invented" in title for title in pieces(named))
 
 
+def test_a_display_stands_on_the_row_of_holes() -> None:
+    """A table names a display and no header: the row of four holes is its own."""
+    row = np.array([(2.54 * n, 40.0, 1.0) for n in range(4)])
+    table = table_file(listed(("OL1",), "OLED, invented", 1))
+    board = replace(make_board(keys=0, files=(table,)), holes=holes_at(row))
+
+    assert [a.per_keyboard for a in build_bill(board, book()).lines if a.title != "Cable"] == [1]
+
+
 def test_of_overlapping_places_one_has_a_light() -> None:
     """Three keys, two of them 7 mm apart: two switches fit, and so do two of the three lights."""
     low = next(p for p in load_patterns() if p.key == "switch-low-socket")
@@ -436,6 +445,19 @@ def test_of_overlapping_places_one_has_a_light() -> None:
     board = replace(make_board(components=tuple(lights)), holes=holes_at(np.array(at)))
 
     assert {a.title: a.per_keyboard for a in build_bill(board, book()).lines}["Light"] == 2
+
+
+@pytest.mark.parametrize(("units", "half_mm"), [("3", 19.05), ("6.25", 50.0), ("7", 57.15)])
+def test_stabilisers_of_wide_keys_are_bought(units: str, half_mm: float) -> None:
+    """Wires of space bars are 38.1, 100 and 114.3 mm long, middle to middle (common practice)."""
+    low = next(p for p in load_patterns() if p.key == "switch-low-socket")
+    at = [(h.x_mm, h.y_mm, (h.least_mm + h.most_mm) / 2) for h in low.holes]
+    for side in (-half_mm, half_mm):
+        at += [(side, 8.255, 4.0), (side, -6.985, 3.05)]
+    bill = build_bill(replace(make_board(), holes=holes_at(np.array(at))), book())
+
+    title = f"Stabiliser of a key of {units} units"
+    assert {a.title: a.per_keyboard for a in bill.lines}.get(title) == 1
 
 
 def test_rows_without_references_count_by_quantity() -> None:
