@@ -188,10 +188,11 @@ def _at_keys(
 @check(id="half/contacts", rules=(NO_LANDS, DEAD, OTHER_NETS), needs=("holes", "outer-copper"))
 def contacts(case: Case) -> Iterator[Finding]:
     """The contacts of every key have pads where those of the others have, and reach as much."""
-    keyboard, sides = case.shared(keyboard_of), case.shared(soldered)
+    keyboard = case.shared(keyboard_of)
     keys = keyboard.keys
     if not keys:
         return
+    sides = case.shared(soldered)
     if keyboard.hands.use == "reversible":
         nodes = {up: np.sort(sides[up].node, axis=1) for up in sides}
         whole = (nodes["top"] >= 0).all(axis=1) & (nodes["bottom"] >= 0).all(axis=1)

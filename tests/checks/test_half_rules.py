@@ -108,6 +108,7 @@ def test_key_whose_lands_are_on_the_other_face():
     assert told("half/contacts", "card", copper_bottom=lost, copper_top=moved) == {"half/key-lands"}
     assert told("half/contacts", "card", copper_bottom=lost) == {"half/key-lands"}
     assert told("half/contacts", "card") == set()
+    assert told("half/contacts", "defects/clean") == set()  # no keys, and no warning of numpy's
 
 
 @pytest.mark.parametrize(
