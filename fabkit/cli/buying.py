@@ -60,7 +60,7 @@ def list_parts(asked: Parts) -> None:
         asked.printed.show(lambda console: money.print_explained(console, places))
     else:
         asked.printed.give(
-            lambda console: money.print_bill(console, bill),
+            lambda console: money.print_bill(console, bill, boards),
             lambda form: money.render_parts(bill, form),
         )
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 from decimal import Decimal
 from difflib import get_close_matches
 from fnmatch import fnmatchcase
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from fabkit.base.columns import gather
 from fabkit.base.errors import UsageError
@@ -36,6 +36,7 @@ from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan, short_runs
 from fabkit.sheets.prices import unit_price
 
 if TYPE_CHECKING:
+    from fabkit.board.model import Board
     from fabkit.costs.learning import LearnedHouse
 
 
@@ -414,8 +415,8 @@ def print_carry(console: Terminal, found: Carried) -> None:
     print_notices(console, found.notices)
 
 
-def print_bill(console: Terminal, bill: Bill) -> None:
-    """Print a parts list and what to buy."""
+def print_bill(console: Terminal, bill: Bill, boards: Sequence[Board] = ()) -> None:
+    """Print a parts list, what to buy, and the tables of its boards that could not be read."""
     record = bill_record(bill)
     print_boards(console, record["boards"])
     table = bill.shown_table()
@@ -428,8 +429,13 @@ def print_bill(console: Terminal, bill: Bill) -> None:
         console.print(f"in all {bill.plan.total} {bill.currency.code}", style="bold")
     for reason, refs in left_by_reason(bill).items():
         console.print(f"not bought: {refs} ({reason})", style="dim")
-    print_findings(console, record["findings"])
+    problems = (p for board in boards for p in board.package.problems)
+    unread = [finding_record(p) for p in problems if p.id in _UNREAD]
+    print_findings(console, [*unread, *record["findings"]])
     print_notices(console, bill.notices)
+
+
+_UNREAD: Final = ("partslist/no-table", "placement/no-table")
 
 
 def left_by_reason(bill: Bill) -> dict[str, str]:

@@ -11,18 +11,21 @@ import io
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from types import SimpleNamespace
 
 import openpyxl
 import pytest
 from markdown_it import MarkdownIt
 
 import fabkit
+from fabkit.base.findings import Finding, Place
 from fabkit.base.tables import FORMULA_SIGNS, to_html
 from fabkit.costs.workbook import write_workbook
 from fabkit.outputs.money import cost_files, parts_files, print_bill, print_costs
 from fabkit.outputs.records import check_record
 from fabkit.outputs.terminal import Terminal
 from fabkit.outputs.verdict import render_verdict
+from fabkit.rules import load_rule
 
 CLEAN = Path(__file__).parents[2] / "fixtures" / "defects" / "clean"
 
@@ -155,6 +158,15 @@ def test_notebooks_show_no_foreign_tags(bill, costs):
     page = Tags()
     page.feed(bill._repr_html_() + costs._repr_html_())
     assert "img" not in page.tags
+
+
+def test_the_list_names_tables_that_cannot_be_read(bill):
+    """Parts that a spoiled table names are not in the list; whoever reads it alone is told."""
+    found = Finding.of(load_rule("partslist/no-table"), "it is no table", Place(file="bom.csv"))
+    board = SimpleNamespace(package=SimpleNamespace(problems=(found,)))
+    out = io.StringIO()
+    print_bill(Terminal(out), bill, [board])
+    assert "in bom.csv" in out.getvalue()
 
 
 def test_terminals_are_not_commanded(bill, costs):
