@@ -143,7 +143,9 @@ def soldered(case: Case) -> dict[Side, Soldered]:
     pads = contact_pads(require_copper(case))
     spots = np.unique(np.column_stack((np.round(pads.spots(), 2), pads.node)), axis=0)
     nodes, count = np.unique(spots[:, 2], return_counts=True)
-    lone = count[np.searchsorted(nodes, pads.node)] == 1
+    # The last row is that of no pad, -1.
+    lone = np.append(count[np.searchsorted(nodes, pads.node)] == 1, np.False_)
+    node = np.append(pads.node, -1)
     keys = case.shared(keyboard_of).keys
     reach = np.array([AT_MM if k.held_by == "soldered" else LAND_REACH_MM for k in keys])
     turn = np.array([-k.rotation_deg for k in keys])
@@ -170,8 +172,7 @@ def soldered(case: Case) -> dict[Side, Soldered]:
             np.where(np.hypot(*np.moveaxis(lies - usual, 2, 0)) <= AT_MM, rows, -1)
             for rows, lies in (nearest(up, below), nearest(up, up))
         )
-        node = np.where(mine >= 0, pads.node[mine], -1)
-        out[up] = Soldered(node=node, lone=(mine >= 0) & lone[mine], there=there >= 0)
+        out[up] = Soldered(node=node[mine], lone=lone[mine], there=there >= 0)
     return out
 
 

@@ -109,6 +109,10 @@ def test_key_whose_lands_are_on_the_other_face():
     assert told("half/contacts", "card", copper_bottom=lost) == {"half/key-lands"}
     assert told("half/contacts", "card") == set()
     assert told("half/contacts", "defects/clean") == set()  # no keys, and no warning of numpy's
+    bare = "%FSLAX46Y46*%\n%MOMM*%\n%ADD10C,1*%\nD10*\nX0Y0D02*\nX1000000Y0D01*\nM02*\n"
+    assert (
+        told("half/contacts", "card", copper_top=bare, copper_bottom=bare, drill_plated="") == set()
+    )
 
 
 @pytest.mark.parametrize(
