@@ -483,6 +483,9 @@ def _lacks_an_end(spot: int, fellows: Ints, reached: Ints, kind: Ints) -> bool:
 
 PAD_MISSING: Final = load_rule("copper/pad-missing")
 
+MANY_FELLOWS: Final = 2 * FEWEST
+"""Equals that show a part without holes (a choice of ours)."""
+
 
 @check(id="copper/pads-of-parts", rules=(PAD_MISSING,), needs=("outer-copper",))
 def pads_of_parts(case: Case) -> Iterator[Finding]:
@@ -503,6 +506,8 @@ def pads_of_parts(case: Case) -> Iterator[Finding]:
         seeds=np.arange(len(kinds) + len(looks)),
         wanted=len(kinds) + np.arange(len(looks)),
     )
+    # Pads of different parts side by side may look like a part, but not in many places.
+    gaps = [g for g in gaps if g.seed < len(kinds) or g.fellows >= MANY_FELLOWS]
     for index, layer in enumerate(case.board.copper):
         side = {"top": 1, "bottom": -1}.get(str(layer.side), 0)
         mine = [g for g in gaps if looks[g.kind - len(kinds), 0] == side]

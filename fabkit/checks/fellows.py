@@ -63,12 +63,13 @@ Places = NDArray[np.complex128]
 class Gap:
     """A feature that is missing at one place of a footprint.
 
-    ``have`` are the places that have it; ``kind`` is what is missing.
+    ``have`` are the places that have it; ``kind`` is what is missing beside holes or pads ``seed``.
     """
 
     x_mm: float
     y_mm: float
     kind: int
+    seed: int
     have: Places = field(compare=False)
 
     @property
@@ -230,6 +231,7 @@ def _gaps_about(
                     x_mm=float(s.real),
                     y_mm=float(s.imag),
                     kind=int(kinds[f]),
+                    seed=int(kind[rows[0]]),
                     have=seat[members[there[members, f]], f],
                 )
                 for s, f in zip(spot, lost, strict=True)

@@ -75,6 +75,9 @@ SLIPS: Final = 3
 """Parts that lack paste or openings, all beyond a line or each in part, from which it is no choice;
 one of as many pads must lack it alone of its part (choices of ours)."""
 
+LOOK_MM: Final = 0.02
+"""Pads whose sizes differ by less are alike: twice the error of arcs drawn as chords."""
+
 OF_PART_MM: Final = 3.0
 """Pads of one size within this are mostly of one part: the longest usual two-pad diodes (SOD-123)
 have them 3.3 mm apart, chips of all usual sizes less."""
@@ -319,8 +322,8 @@ def _fit(side: MaskSide, shapes: Shapes, lone: Shapes) -> _Fit:
         off[rows] = np.where(
             own, shapely.distance(shapely.centroid(shapes[rows]), shapely.centroid(over)), 0.0
         )
-    # Of a size that is covered throughout, vias for one, none has lost its opening.
-    lost = forgotten(shapely.area(shapes), opened >= 0, len(shapes))
+    # Of a size that is mostly covered, vias for one, none has lost its opening.
+    lost = forgotten(shapely.area(shapes), opened >= 0, 1.0)
     beside, away = _beside(lone, shapes, np.flatnonzero(lost))
     off[beside] = away
     return _Fit(open=(opened >= 0) | (off > 0), margin=margin, off=off)
@@ -445,6 +448,8 @@ def _covered(bare: _Bare) -> Iterator[Finding]:
     )
     border = border_of(copper.pads.spots()[pads], fit.open, np.flatnonzero(covered & beyond))
     lost |= covered & bool(border)
+    for rows in (np.flatnonzero(through), np.flatnonzero(~through)):
+        lost[rows] |= of_mixed_sizes(bare.shapes[rows], fit.open[rows])
     for mine, severity, where, tail in (
         (~fit.open & ~through & (stated | lost), Severity.WARNING, "", ""),
         (~fit.open & ~through & ~stated & ~lost, Severity.NOTE, "", ""),
@@ -593,6 +598,19 @@ def forgotten(area: Floats, opened: Bools, most: float = ALONE) -> Bools:
     open_alike = np.bincount(alike[opened], minlength=alike.max(initial=-1) + 1)[alike]
     covered = np.bincount(alike[~opened], minlength=alike.max(initial=-1) + 1)[alike]
     return np.asarray(~opened & (covered <= most * open_alike))
+
+
+def of_mixed_sizes(shapes: Shapes, done: Bools) -> Bools:
+    """Pads left out of sizes that are done in part, where several sizes are.
+
+    One size may be that of parts treated in two ways on purpose.
+    """
+    look = np.column_stack((np.sqrt(shapely.area(shapes)), shapely.length(shapes) / 4))
+    size = np.unique(np.round(look / LOOK_MM), axis=0, return_inverse=True)[1].ravel()
+    sizes = int(size.max(initial=-1)) + 1
+    some, left = (np.bincount(size[mine], minlength=sizes) > 0 for mine in (done, ~done))
+    mixed = some & left
+    return np.asarray(mixed[size] & ~done & (np.count_nonzero(mixed) >= SLIPS))
 
 
 def border_of(at: Floats, there: Bools, lost: Ints) -> str:

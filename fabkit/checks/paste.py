@@ -26,6 +26,7 @@ from fabkit.checks.mask import (
     copper_under,
     forgotten,
     mask_sides,
+    of_mixed_sizes,
     widest,
 )
 from fabkit.checks.model import Case
@@ -45,9 +46,6 @@ overprinting (common practice)."""
 MUCH: Final = 0.2
 """Paste beside its pad and pad beside its paste, as shares of them, of which both are too much (a
 choice of ours)."""
-
-LOOK_MM: Final = 0.02
-"""Pads whose sizes differ by less are alike: twice the error of arcs drawn as chords."""
 
 PRINTED_MM: Final = 0.1
 """Paste is printed no further off (common practice); what is drawn so was not drawn for its pad."""
@@ -195,7 +193,7 @@ def _unprinted(
         rows, slip, words = in_part, True, ", though other pads of their parts are printed"
     elif len(alone) >= max(SLIPS, len(lost) / SLIPS):
         rows, slip, words = alone, True, ", though others beside them are printed"
-    elif len(mixed := _of_mixed_sizes(shapes, printed)):
+    elif len(mixed := np.flatnonzero(of_mixed_sizes(shapes, printed))):
         rows, slip, words = mixed, True, ", though of each of several sizes others are printed"
     yield from group(
         NO_PASTE,
@@ -242,19 +240,6 @@ def _in_part_printed(copper: Copper, pads: Ints, printed: Bools) -> Ints:
     done = np.bincount(part, printed[named]) > 0
     mixed = done[part] & ~printed[named]
     return named[mixed] if len(np.unique(part[mixed])) >= SLIPS else named[:0]
-
-
-def _of_mixed_sizes(shapes: Shapes, printed: Bools) -> Ints:
-    """Pads without paste of sizes that are printed in part, where several sizes are.
-
-    One size may be that of parts soldered by hand and of others that are not.
-    """
-    look = np.column_stack((np.sqrt(shapely.area(shapes)), shapely.length(shapes) / 4))
-    size = np.unique(np.round(look / LOOK_MM), axis=0, return_inverse=True)[1].ravel()
-    sizes = int(size.max(initial=-1)) + 1
-    done, dry = (np.bincount(size[mine], minlength=sizes) for mine in (printed, ~printed))
-    mixed = (done > 0) & (dry > 0)
-    return np.flatnonzero(mixed[size] & ~printed & (np.count_nonzero(mixed) >= SLIPS))
 
 
 def _pads_alone(at: Floats, area: Floats, lost: Ints) -> Ints:
