@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import csv
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -504,21 +505,16 @@ def read_placement(data: bytes, *, name: str) -> Placement:
         return Placement(name=name, parts=(), problems=log.freeze(data))
     reader = _Placer(table, log, find_unit(table.preamble), _side_of_file(name, table))
     parts = []
-    seen: set[str] = set()
+    seen: list[tuple[str, int | None, Severity | None]] = []
     for row, at in _rows(table, data, PLACEMENT_CELLS, log):
         part = reader.read(row, at)
         if part is None:
             continue
-        if part.ref in seen:
-            log.add(
-                PLACEMENT_DOUBLE,
-                f"{part.ref} is placed more than once",
-                offset=at,
-                # What has neither value nor footprint is lettering or a mark, not a part.
-                severity=None if part.value or part.footprint else Severity.NOTE,
-            )
-        seen.add(part.ref)
+        # What has neither value nor footprint is lettering or a mark, not a part.
+        seen.append((part.ref, at, None if part.value or part.footprint else Severity.NOTE))
         parts.append(part)
+    apart = len({(p.x_mm, p.y_mm) for p in parts}) == len(parts)
+    _add_doubles(log, PLACEMENT_DOUBLE, "placed", seen, panel=apart)
     if parts and not reader.unit_stated:
         log.add(PLACEMENT_UNIT, "no unit stated", assumed="read as millimetres")
     if table.rows and not parts:
@@ -623,6 +619,9 @@ class _Placer:
         return "top"
 
 
+_FEWEST_OF_PANEL: Final = 3
+"""Fewer references that are all given as often are doubled by chance."""
+
 _RANGE: Final = re.compile(r"^([A-Za-z_]+)(\d{1,5})\s*[-–]\s*\1?(\d{1,5})$")
 _LONGEST_RANGE: Final = 1000
 
@@ -635,19 +634,42 @@ def read_parts(data: bytes, *, name: str) -> PartsTable:
         log.add(PARTS_NO_TABLE, "no heading with designators and values")
         return PartsTable(name=name, rows=(), problems=log.freeze(data))
     rows = []
-    seen: set[str] = set()
+    seen: list[tuple[str, int | None, Severity | None]] = []
     for row, at in _rows(table, data, PARTS_CELLS, log):
         listed = _read_row(row, log, at)
         if listed is None:
             continue
-        for ref in listed.refs:
-            if ref in seen:
-                log.add(PARTS_DOUBLE, f"{ref} is listed more than once", offset=at)
-            seen.add(ref)
+        seen += [(ref, at, None) for ref in listed.refs]
         rows.append(listed)
+    _add_doubles(log, PARTS_DOUBLE, "listed", seen, panel=True)
     if table.rows and not rows:
         log.add(PARTS_NO_TABLE, "no row below its headings has a designator or a quantity")
     return PartsTable(name=name, rows=tuple(rows), problems=log.freeze(data))
+
+
+def _add_doubles(
+    log: ProblemLog,
+    rule: Rule,
+    how: str,
+    seen: Sequence[tuple[str, int | None, Severity | None]],
+    *,
+    panel: bool,
+) -> None:
+    """Report references that are given again; a panel's table gives each as often as all others."""
+    counts = Counter(ref for ref, _, _ in seen)
+    times = set(counts.values())
+    if panel and len(counts) >= _FEWEST_OF_PANEL and len(times) == 1 and times != {1}:
+        log.add(
+            rule,
+            f"all {len(counts)} references are {how} {times.pop()} times, as for a panel",
+            severity=Severity.NOTE,
+        )
+        return
+    met: set[str] = set()
+    for ref, at, severity in seen:
+        if ref in met:
+            log.add(rule, f"{ref} is {how} more than once", offset=at, severity=severity)
+        met.add(ref)
 
 
 _TO: Final = re.compile(

@@ -179,6 +179,25 @@ def test_parts_table() -> None:
     ]
 
 
+def test_a_panels_table_gives_every_part_as_often() -> None:
+    """Three parts on two boards: one note; a part that is given once more alone is doubled."""
+    head = b"Ref,X (mm),Y (mm),Rotation,Side\n"
+    rows = [
+        f"{ref},{x + 30 * k},2,0,top\n" for k in (0, 1) for x, ref in enumerate(("D1", "R1", "U1"))
+    ]
+    panel = read_placement(head + "".join(rows).encode(), name="x").problems
+    other = read_placement(head + "".join(rows[:4]).encode(), name="x").problems
+    twice = b'Comment,Designator,Qty\n10k,"R1,R1",2\n1n,"C1,C1",2\nMCU,"U1,U1",2\n'
+    listed = read_parts(twice, name="x")
+
+    assert [p.message for p in panel] == ["all 3 references are placed 2 times, as for a panel"]
+    assert [p.message for p in other] == ["D1 is placed more than once"]
+    assert [p.message for p in listed.problems] == [
+        "all 3 references are listed 2 times, as for a panel"
+    ]
+    assert {p.severity for p in (*panel, *listed.problems)} == {Severity.NOTE}
+
+
 def test_ranges_are_bounded() -> None:
     """A range is written out only when it is one."""
     assert split_refs("R1-R3") == ("R1", "R2", "R3")
