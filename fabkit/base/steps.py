@@ -163,6 +163,7 @@ _listeners: list[Hear] = []
 @contextmanager
 def listening(hear: Hear) -> Iterator[None]:
     """Let a function hear every count."""
+    _begin_time()
     _listeners.append(hear)
     try:
         yield
@@ -228,7 +229,6 @@ def begin_bounded(notice: Notice, left_out: dict[str, str]) -> None:
     note_in(notice, left_out)
     _bounded.append(os.getpid())
     bound_memory(DEFAULT_LIMITS.memory_bytes)
-    bound_seconds(DEFAULT_LIMITS.seconds)
     # Each of its threads would take memory, and nothing here multiplies large matrices.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
@@ -247,6 +247,7 @@ def bound_memory(most: int) -> None:
 def bound_seconds(most: int) -> None:
     """Bound the processor time of each step of a bounded process; does nothing elsewhere.
 
+    Called where a package is read: a process that serves pages, or learns prices, works for hours.
     Native code ends at no word, only at a signal, which ends the process.  Each step that was left
     out halves the time, up to twice, so that what is slow in many ways ends, too.
     """

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from fabkit import build_board, check, open_package
 from fabkit.base.errors import FabkitError, UnreadableInput
 from fabkit.base.limits import DEFAULT_LIMITS, changed_limits
-from fabkit.base.steps import SIZE, begin_bounded, bound_memory
+from fabkit.base.steps import SIZE, begin_bounded, bound_memory, bound_seconds, step
 from fabkit.cli.group import cli
 from fabkit.formats.drill.reader import read as read_drill
 from fabkit.formats.gerber.reader import read as read_layer
@@ -66,6 +66,16 @@ def memory_to_check(package: Path, stated: int | None) -> int:
     bound_memory(limits.memory_bytes)
     check_given(read_given(package), Settings(limits=limits), source=package.name)
     return resource.getrlimit(resource.RLIMIT_DATA)[0]
+
+
+def time_of_steps() -> tuple[float, float]:
+    """Processor time that a step may take in a bounded process, before and after it is bounded."""
+    begin_bounded(bytearray(SIZE), {})
+    with step("serving"):
+        before = signal.getitimer(signal.ITIMER_PROF)[0]
+    bound_seconds(50)
+    with step("drawing"):
+        return before, signal.getitimer(signal.ITIMER_PROF)[0]
 
 
 def check_within(gigabytes: int, package: Path) -> tuple[list[str], list[str]]:

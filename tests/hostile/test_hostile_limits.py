@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 from fuzz.tiny_board import FILES
 from hypothesis import given
 from hypothesis import strategies as st
-from ordeals import memory_to_check
+from ordeals import memory_to_check, time_of_steps
 
 import fabkit
 from fabkit.base.errors import LimitExceeded
@@ -237,6 +237,13 @@ def test_small_packages_take_little_memory(tmp_path: Path) -> None:
         (tmp_path / name).write_bytes(data)
     assert run_apart(memory_to_check, tmp_path, None).result < 10**9
     assert run_apart(memory_to_check, tmp_path, 2 * 2**30).result == 2 * 2**30
+
+
+def test_only_who_reads_a_package_is_bounded_in_time() -> None:
+    """A desk serves its page for hours; the time begins with the first package."""
+    before, after = run_apart(time_of_steps).result
+    assert before == 0
+    assert 49 < after < 51  # of the clock of the system
 
 
 @pytest.mark.parametrize(
