@@ -15,7 +15,7 @@ from typing import Final
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import natural
 from fabkit.formats.drill.model import DrillFile
-from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.sidecars.model import JobFile, Netlist, PartsTable, Placement
 from fabkit.package.content import (
     UNDER_HOLES,
@@ -133,6 +133,7 @@ def _ask_contents(
                 claims[i] = claim.on(*found, most=0.5)
     holes = hole_middles(contents)
     has_drill = any(isinstance(content, DrillFile) for content in contents)
+    _set_plans_apart(contents, claims)
     weak = [i for i in looks if claims[i].confidence < SURE]
     if weak and not any(look.index.share(holes) >= UNDER_HOLES for look in looks.values()):
         holes = holes[:0]  # they lie elsewhere, or their format is not known yet
@@ -163,6 +164,25 @@ def _ask_contents(
             guess = guess_role(look, others, holes=holes, needs_drill=True)
             if guess is not None and guess[0].kind is RoleKind.DRILL:
                 claims[i] = Claim(role=guess[0], confidence=guess[1], reason=guess[2])
+
+
+def _set_plans_apart(contents: Sequence[Content], claims: list[Claim]) -> None:
+    """Take plans of holes that are named like drill data for drawings, beside drill data.
+
+    Holes are flashed; a plan draws their symbols, sizes and counts with strokes.
+    """
+    if not any(isinstance(content, DrillFile) for content in contents):
+        return
+    for i, content in enumerate(contents):
+        if not isinstance(content, GerberFile) or content.function or not len(content.objects):
+            continue
+        named = claims[i].role.kind is RoleKind.DRILL and claims[i].confidence < _STATED
+        if named and not (content.objects.kind == Kind.FLASH).any():
+            claims[i] = Claim(
+                role=Role(kind=RoleKind.DRAWING),
+                confidence=SURE,
+                reason="it flashes no hole, and another file holds the drill data",
+            )
 
 
 def _heard(claim: Claim, role: Role, confidence: float, reason: str) -> Claim:

@@ -252,6 +252,15 @@ def test_one_layer_is_not_asked_about_where_the_drill_file_plates_nothing(drills
     assert asked == (drills == "f.drl")
 
 
+def test_a_plan_of_holes_beside_a_drill_file_is_a_drawing() -> None:
+    """Named like drill data, it draws symbols with strokes and flashes no hole."""
+    crosses = [((x - 1, y), (x + 1, y)) for x, y in PADS]
+    made = read_set({**WHOLE, "board_DRL.gbr": gerber(lines=crosses)})
+
+    assert roles(made)["board_DRL.gbr"] == "drawing"
+    assert ids(made) == []
+
+
 def test_doubled_role_names_both_reasons() -> None:
     """Two different top coppers: one is used, both reasons are given."""
     other = gerber(pads=PADS[:2], function="Copper,L1,Top")
