@@ -16,7 +16,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints, ranges
 from fabkit.geometry.neighbours import PointTree
 
 REACH_MM: Final = 9.3
@@ -52,6 +52,9 @@ RESEMBLES: Final = 0.4
 
 FITS: Final = 0.65
 """Share of the other features that must be there for a place to be of the same footprint."""
+
+_NEARLY: Final = ALIKE_MM + 1e-9
+"""What is as near as that once it is turned differs from it in its last digits."""
 
 _TURNS: Final = 6
 """Turns that are tried, those with most votes first."""
@@ -257,12 +260,18 @@ def _laid(model: Places, model_kinds: Ints, spots: Places, kinds: Ints) -> tuple
     none = np.zeros(len(model), dtype=bool)
     if not len(spots):
         return 1.0 + 0.0j, none
-    same = model_kinds[:, None] == kinds[None, :]
-    away = np.abs(model)
-    off = np.abs(away[:, None] - np.abs(spots)[None, :])
-    # Features that lie on each other are equally far from the middle.
-    p, q = np.nonzero(same & (off <= ALIKE_MM + 1e-9))
-    sure = (off[p, q] <= ALIKE_MM) & (away[p] > 1.0)
+    away, distance = np.abs(model), np.abs(spots)
+    by_distance = np.argsort(distance)
+    # Features that lie on each other are equally far from the middle: few of all pairs are.
+    first, last = (
+        np.searchsorted(distance, away + reach, sorter=by_distance) for reach in (-_NEARLY, _NEARLY)
+    )
+    p, q = np.repeat(np.arange(len(model)), last - first), by_distance[ranges(first, last - first)]
+    alike = model_kinds[p] == kinds[q]
+    # Of turns that equally many show, the one that is met first is tried first.
+    p, q = np.column_stack((p, q))[alike][np.lexsort((q[alike], p[alike]))].T
+    off = np.abs(away[p] - distance[q])
+    sure = (off <= ALIKE_MM) & (away[p] > 1.0)
     a, b = p[sure], q[sure]
     turn_of = spots[b] / model[a]
     turns = np.round(np.degrees(np.angle(turn_of))).astype(int) % 360
