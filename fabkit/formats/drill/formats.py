@@ -251,7 +251,7 @@ class FormatState:
         self._compare_hints()
         # With a point in every number neither digits nor zeros matter.
         matters = survey.total > 0 and not survey.all_pointed
-        unit, unit_from = self._unit()
+        unit, unit_from = self._unit(measures=survey.total > 0)
         digits, digits_from = self._digits(unit, survey)
         zeros, zeros_from = self._zeros(sum(digits), survey, matters=matters)
         # Numbers longer than the digits disprove even stated ones, so the board is asked.
@@ -290,9 +290,11 @@ class FormatState:
             certain=not (self._was_unitless or too_long or (matters and (open_zeros or loose))),
         )
 
-    def _unit(self) -> tuple[Unit, str]:
+    def _unit(self, *, measures: bool) -> tuple[Unit, str]:
         if self.unit is not None:
             return self.unit, "stated"
+        if not measures:  # no number of a file without holes is in any unit
+            return self.hint.unit or "inch", "unit assumed"
         if self.hint.unit is not None:
             self._log.add(
                 UNIT_MISSING,

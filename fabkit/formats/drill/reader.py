@@ -512,6 +512,7 @@ _POINT: Final = re.compile(
     rb"(?:G8[57](?:X[+-]?[\d.]*)?(?:Y[+-]?[\d.]*)?(?:Z[+-]?[\d.]*)?(?:U[\d.]*)?|G84X[\d.]+)?\Z"
 )
 _TOOL_SIGN: Final = re.compile(rb"T\d{1,4}(?:[CFSBHZ][+-]?[\d.]*)*\Z")
+_NOTHING: Final = re.compile(rb"%\s(?s:.*\s)?M(?:30|00)\Z", re.IGNORECASE)
 _COMMAND: Final = re.compile(
     rb"(?:M48|M95|%|(?:INCH|METRIC)(?:,[LT]Z|,0+\.0+)*|M7[12](?:,[LT]Z)?|FMAT,[12]|VER,\d|ICI,O\w+"
     rb"|[GM]\d{1,3}|[RP]\d+(?:M02)?(?:[XY][+-]?[\d.]*)*|M02(?:[XY][+-]?[\d.]*)*(?:M[789]0)*"
@@ -524,7 +525,8 @@ def looks_like_drill(data: bytes) -> float:
     """How sure it is that these bytes are an NC drill or rout file, 0 to 1.
 
     A header counts most; without one nearly all lines must be drill commands, and some of them
-    must be what only drill files have: a tool, a program end or a start sign.
+    must be what only drill files have: a tool, a program end or a start sign.  Programs without
+    holes are a start sign and an end, and nothing else.
     """
     head = data[:_LOOK_AT].removeprefix(b"\xef\xbb\xbf")
     if not head.strip() or head.count(0) > len(head) // 100:
@@ -552,6 +554,8 @@ def looks_like_drill(data: bytes) -> float:
     marked = tools + (re.search(rb"(?m)^\s*(?:%|M30|M00)\s*$", head) is not None)
     if points and marked and share >= 0.9:
         return 0.6 + 0.3 * share
+    if commands and not points and not strange and _NOTHING.match(head.strip()):
+        return 0.9
     return 0.0
 
 

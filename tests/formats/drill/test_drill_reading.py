@@ -139,6 +139,14 @@ def test_tools_in_the_body() -> None:
     assert {"no-header", "unit-missing"} <= set(told(file))
 
 
+@pytest.mark.parametrize("text", ["%\nM30\n", "M48\n%\nM30\n", "M48\nT1C0.8\n%\nM30\n"])
+def test_a_program_without_holes_needs_no_unit(text: str) -> None:
+    """Nothing in it is measured, so that it is an empty file and no faulty one."""
+    file = raw(text)
+    assert "no-holes" in told(file)
+    assert "unit-missing" not in told(file)
+
+
 def test_tools_from_a_table_of_comments() -> None:
     """A tool table in comments with its own unit gives diameters and plating; M00 changes tools."""
     text = (

@@ -13,6 +13,8 @@ DRILL = {
     "no header": "%\nT1C.04F139S55\nX003611Y0014\nX003611Y0192\nM30\n",
     "no header, no tool": ";LEADER: 12\n%\nG90\nX1830000Y1506250\nR3X002540\nM00\nX1Y1\nM30\n",
     "machine program": "M48\r\nINCH,LZ\r\nVER,1\r\nT1C.04\r\n%\r\nT1\r\nX01Y01\r\nM30\r\n",
+    "no header, no hole": "%\nM30\n",
+    "no header, no hole, set up": "%\r\nG90\r\nT1C0.8\r\nM30\r\n",
     "rout": "G81\nM48\nINCH\nT1C000.02500\n%\nT001\nG00X0Y0\nM15\nG01X1Y1\nM17\nM30\n",
 }
 
@@ -24,6 +26,8 @@ OTHER = {
     "log": "NC DRILL Log\nFORMAT 2.5\nTool 1: 0.3 mm, 112 holes\nM48 written\n",
     "report": 'Drill report\nT1 0.30mm 0.0118" (120 holes)\nT2 1.00mm (33 holes)\nTotal 153\n',
     "readme": "# Board\nSend M48 files and METRIC drills to the house.\n%\n",
+    "percent sign": "%\n",
+    "end of a program": "M30\n",
     "tool list": "T1 0.3\nT2 0.5\n",
     "milling program": "G21\nG90\nG0 Z5.000\nG0 X10.0 Y10.0\nG1 Z-1.0 F100\nG1 X20 F300\nM5\nM30\n",
     "binary": "\x00\x05\x16\x07\x00\x02\x00\x00Mac OS X\x00\x00M48\n\x00\x00",
