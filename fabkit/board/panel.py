@@ -366,6 +366,8 @@ _OFF: Final = 0.6
 _SAME_MM: Final = 0.02
 _NEIGHBOURS: Final = 16
 """Holes around one that can be its next in a row: few, as all are about equally far."""
+_ROUNDED_MM: Final = 0.03
+"""A coarse inch format moves hole and edge by 0.0127 mm each."""
 _REACH_MM: Final = 2.5
 """The edge lies at most this far beyond the last hole of a row."""
 _NECKS_MM: Final = (2.6, 4.3, 6.4)
@@ -438,13 +440,29 @@ def _row(holes: Floats, rim: BaseGeometry) -> BaseGeometry:
     if (bend > _OFF * holes[0, 2]).any() or (forward <= 0).any():
         return None
     reach = _REACH_MM + holes[0, 2]
-    ends = (xy[0] - reach * way[0], xy[-1] + reach * way[-1])
-    if not all(
-        shapely.intersects(rim, shapely.LineString(np.array(tail)))
-        for tail in ((xy[1], ends[0]), (xy[-2], ends[1]))
-    ):
+    first = _end(xy[1], xy[0], xy[0] - reach * way[0], rim)
+    last = _end(xy[-2], xy[-1], xy[-1] + reach * way[-1], rim)
+    if first is None or last is None:
         return None
-    return shapely.LineString(np.vstack((ends[0], xy, ends[1])))
+    return shapely.LineString(np.vstack((first, xy, last)))
+
+
+def _end(before: Floats, hole: Floats, end: Floats, rim: BaseGeometry) -> Floats | None:
+    """Where a row ends that leads from its last hole towards ``end``; None without a rim there.
+
+    Holes on the very edge of a board are rounded to either side of it: the row then runs beside
+    the edge, and is led across where the edge comes nearest.
+    """
+    tail = shapely.LineString((before, end))
+    if shapely.intersects(rim, tail):
+        return end
+    if not shapely.dwithin(rim, tail, _ROUNDED_MM):
+        return None
+    near = shapely.intersection(rim, shapely.buffer(tail, _ROUNDED_MM))
+    across = shapely.get_coordinates(shapely.shortest_line(near, shapely.Point(hole)))[0]
+    way = across - hole
+    length = np.hypot(*way)
+    return across + way / length * _LONGER_MM if length > COINCIDENT_MM else None
 
 
 def find_necks(pieces: Shapes, points: Floats) -> list[BaseGeometry]:

@@ -183,6 +183,19 @@ def test_flashes_that_may_be_openings_are_a_decision() -> None:
     assert flashed(b"C,3*", (15.5, 7.5)) == [(Severity.NOTE, 1)]
 
 
+@pytest.mark.parametrize("inside", [0.001, 0.013, 0.025])
+def test_rows_of_holes_on_an_edge_that_was_rounded(inside: float) -> None:
+    """Two coarse inch formats move hole and edge by 0.0127 mm each: the row is still on it."""
+    panel = frame_with_channels(bites=True, off=-inside).panel
+
+    assert panel is not None
+    (alone,) = panel.boards
+    assert alone.bounds == pytest.approx((0, 0, 20, 15), abs=1e-6)
+    assert alone.area == pytest.approx(20 * 15, abs=2 * 4.1 * inside)
+    assert len(panel.rails) == 1
+    assert [path.count for path in panel.paths if path.kind is PathKind.PERFORATION] == [2]
+
+
 def test_edge_that_steps_at_a_tab_is_not_continued() -> None:
     """With the edge at unequal levels beside a tab nothing says where it goes on."""
     lower = [(8, -2), (-2, -2), (-2, 17), (8, 17), (8, 15), (0, 15), (0, 0), (8, 0), (8, -2)]
