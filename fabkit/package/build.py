@@ -31,7 +31,7 @@ from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.formats.sidecars.jobfile import JOB_NOT_JSON, looks_like_job, read_job
 from fabkit.formats.sidecars.jobfile import NONE as JOB_NONE
-from fabkit.formats.sidecars.model import JobFile
+from fabkit.formats.sidecars.model import JobFile, Placement
 from fabkit.formats.sidecars.netlist import NET_UNREAD, looks_like_netlist, read_netlist
 from fabkit.formats.sidecars.netlist import NONE as NETLIST_NONE
 from fabkit.formats.sidecars.tables import (
@@ -518,7 +518,8 @@ def _lacking(rule: Rule, message: str, *places: Place, certain: bool) -> Finding
 def _find_unpaired(files: Sequence[PackageFile]) -> Iterator[Finding]:
     """Find a legend of one face alone, where all else was exported for both faces.
 
-    Sets that leave out what has no image leave out several files, not one.
+    Sets that leave out what has no image leave out several files, not one.  A bottom
+    without parts has nothing to print; on a top without paste parts with leads stand.
     """
     have = {(f.role.kind, f.role.side) for f in files}
 
@@ -528,11 +529,23 @@ def _find_unpaired(files: Sequence[PackageFile]) -> Iterator[Finding]:
     if not all(map(paired, (RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE))):
         return
     lacking = [side for side in _SIDES if (RoleKind.LEGEND, side) not in have]
-    if len(lacking) == 1:
+    if lacking == ["top"] or (lacking == ["bottom"] and _holds_parts(files, "bottom")):
         yield Finding.of(
             MISSING_LEGEND,
             f"no {lacking[0]} legend, though copper, mask and paste have both faces",
         )
+
+
+def _holds_parts(files: Sequence[PackageFile], side: Side) -> bool:
+    """Whether paste is printed for parts on a face, or a table places some there."""
+    tables = [f.content for f in files if isinstance(f.content, Placement)]
+    return any(p.side == side for table in tables for p in table.parts) or any(
+        f.role.kind is RoleKind.PASTE
+        and f.role.side == side
+        and f.gerber
+        and f.gerber.objects.dark.any()
+        for f in files
+    )
 
 
 _DRAWN: Final = 20

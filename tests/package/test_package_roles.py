@@ -177,6 +177,24 @@ def test_one_face_alone_lacks_a_layer_that_others_have(without: tuple[str, ...],
     assert [i for i in found if i.startswith("package/missing")] == rules
 
 
+@pytest.mark.parametrize(
+    ("face", "beside", "asked"),
+    [
+        ("Bot", {}, False),
+        ("Bot", {"places.csv": b"Ref,X,Y,Rot,Side\nJ1,5,5,0,bottom\nR1,9,5,0,top\n"}, True),
+        ("Bot", {"places.csv": b"Ref,X,Y,Rot,Side\nJ1,5,5,0,top\nR1,9,5,0,top\n"}, False),
+        ("Top", {}, True),
+    ],
+)
+def test_a_bottom_without_parts_needs_no_legend(face: str, beside, asked: bool) -> None:
+    """Without paste there are no parts on a bottom but those of a table; on a top stand leads."""
+    files = {name: data for name, data in COATS.items() if name != f"{face}-Legend.gbr"}
+    files[f"{face}-Paste.gbr"] = gerber(function=f"Paste,{face}")
+    found = ids(read_set({**WHOLE, **files, **beside}))
+
+    assert ("package/missing-legend" in found) is asked
+
+
 @pytest.mark.parametrize(("mask", "missing"), [("mask-04", True), ("mask-03", False)])
 def test_numbers_of_films_tell_the_last_layer(mask: str, missing: bool) -> None:
     """Copper and mask 1 and 4 are a set of four layers; where numbers differ they count files."""
