@@ -601,15 +601,16 @@ def forgotten(area: Floats, opened: Bools, most: float = ALONE) -> Bools:
 
 
 def of_mixed_sizes(shapes: Shapes, done: Bools) -> Bools:
-    """Pads left out of sizes that are done in part, where several sizes are.
+    """Pads left out of sizes that are mostly done, where several sizes are.
 
-    One size may be that of parts treated in two ways on purpose.
+    One size may be that of parts treated in two ways on purpose, and vias of a size that is mostly
+    covered are covered on purpose.
     """
     look = np.column_stack((np.sqrt(shapely.area(shapes)), shapely.length(shapes) / 4))
     size = np.unique(np.round(look / LOOK_MM), axis=0, return_inverse=True)[1].ravel()
     sizes = int(size.max(initial=-1)) + 1
-    some, left = (np.bincount(size[mine], minlength=sizes) > 0 for mine in (done, ~done))
-    mixed = some & left
+    some, left = (np.bincount(size[mine], minlength=sizes) for mine in (done, ~done))
+    mixed = (left > 0) & (left < some)
     return np.asarray(mixed[size] & ~done & (np.count_nonzero(mixed) >= SLIPS))
 
 
