@@ -33,7 +33,6 @@ from fabkit.package.model import RoleKind
 from fabkit.package.order_text import OrderNote, finish_of
 from fabkit.rules import load_rule
 from fabkit.sheets.house import House, load_house, thickness_tolerance_mm
-from fabkit.sheets.order import BoardChoice
 
 LAYERS_OFFERED: Final = load_rule("package/layers-not-offered")
 THICKNESS_OFFERED: Final = load_rule("thickness/not-offered")
@@ -120,19 +119,19 @@ def find_choices_not_offered(case: Case) -> Iterator[Finding]:
 
 @check(id="order/notes", rules=(NOTE_DIFFERS, NOTE))
 def find_order_notes(case: Case) -> Iterator[Finding]:
-    """What texts in the package ask for is what is ordered."""
-    agreed: list[OrderNote] = []
+    """What texts in the package ask for is what is ordered, where that is chosen by now."""
+    asked: list[OrderNote] = []
     differing: dict[str, list[OrderNote]] = {}
     alike = groupby(sorted(case.board.package.notes, key=lambda n: n.what), key=lambda n: n.what)
     for what, group in alike:
         notes = list(group)
         # A text that leaves the choice is followed by either.
         if any(_is_followed(note, case) for note in notes):
-            agreed += notes
+            asked += notes
         else:
             differing[what] = notes
     if differing:
-        asked = and_words(
+        wanted = and_words(
             [
                 " or ".join(dict.fromkeys(_in_words(note) for note in notes))
                 for notes in differing.values()
@@ -140,11 +139,11 @@ def find_order_notes(case: Case) -> Iterator[Finding]:
         )
         yield _of_notes(
             NOTE_DIFFERS,
-            f"asks for {asked}; ordered: {', '.join(_ordered(what, case) for what in differing)}",
+            f"asks for {wanted}; ordered: {', '.join(_ordered(what, case) for what in differing)}",
             [note for notes in differing.values() for note in notes],
         )
-    if agreed:
-        yield _of_notes(NOTE, f"asks for {and_words([_in_words(note) for note in agreed])}", agreed)
+    if asked:
+        yield _of_notes(NOTE, f"asks for {and_words([_in_words(note) for note in asked])}", asked)
 
 
 def _of_notes(rule: Rule, said: str, notes: Sequence[OrderNote]) -> Finding:
@@ -157,25 +156,24 @@ def _of_notes(rule: Rule, said: str, notes: Sequence[OrderNote]) -> Finding:
     )
 
 
-_USUAL: Final = BoardChoice()
-
-
 def _is_followed(note: OrderNote, case: Case) -> bool:
-    """Whether what is ordered is what a note asks for; how many and which stack-up is not known."""
+    """Whether what is ordered is what a note asks for, or may still be.
+
+    How many are ordered, and of which stack-up, is not known here.
+    """
     chosen, value = case.options, note.value
     if isinstance(value, str):
         if note.what == "colour":
-            return value in (chosen.colour or _USUAL.colour).lower()
-        if note.what == "finish":
-            key = chosen.finish or _USUAL.finish
-            finish = finish_of(f"{case.house.finish_title(key)}, {key}")
+            return not chosen.colour or value in chosen.colour.lower()
+        if note.what == "finish" and chosen.finish:
+            finish = finish_of(f"{case.house.finish_title(chosen.finish)}, {chosen.finish}")
             return finish is None or finish.endswith(value)
         return True
     if note.what == "thickness":
-        ordered = case.thickness_mm or USUAL_THICKNESS_MM
-        return abs(value - ordered) <= thickness_tolerance_mm(ordered)
+        ordered = case.thickness_mm
+        return not ordered or abs(value - ordered) <= thickness_tolerance_mm(ordered)
     if note.what == "copper":
-        return value == (chosen.copper_oz or float(_USUAL.copper_oz))
+        return value == (chosen.copper_oz or value)
     return note.what != "layers" or not case.board.copper or value == len(case.board.copper)
 
 
@@ -191,21 +189,16 @@ def _in_words(note: OrderNote) -> str:
 
 
 def _ordered(what: str, case: Case) -> str:
-    """What is ordered instead, and whether anybody chose it."""
+    """What is ordered instead."""
     chosen = case.options
-    usual = " (usual)"
     if what == "layers":
         return f"{len(case.board.copper)} in the files"
     if what == "thickness":
-        thickness = case.thickness_mm
-        return f"{format_mm(thickness or USUAL_THICKNESS_MM)}{usual * (not thickness)}"
+        return format_mm(case.thickness_mm or 0.0)
     if what == "copper":
-        copper = chosen.copper_oz
-        return f"{copper or _USUAL.copper_oz:g} oz/ft2{usual * (not copper)}"
-    if what == "colour":
-        return f"{chosen.colour or _USUAL.colour}{usual * (not chosen.colour)}"
-    finish = chosen.finish or _USUAL.finish
-    return f"{case.house.finish_title(finish) or finish}{usual * (not chosen.finish)}"
+        return f"{chosen.copper_oz:g} oz/ft2"
+    finish = chosen.finish or ""
+    return chosen.colour or "" if what == "colour" else case.house.finish_title(finish) or finish
 
 
 MODULUS_GPA: Final = 22.0

@@ -241,15 +241,15 @@ def test_choices(options, ids):
 
 
 def test_notes_on_the_order() -> None:
-    """What a text asks for is compared with what is chosen, or else with what is usual."""
+    """What a text asks for is compared with what is chosen; before that it is only shown."""
     note = {"order.txt": "PCB thickness: 1.2 mm\nSolder mask: black\n"}
     texts = files_of() | note
 
-    (differs,) = findings("order/notes", texts)
+    (shown,) = findings("order/notes", texts)
+    assert shown.id == "order/note"
+    (differs,) = findings("order/notes", texts, thickness_mm=1.6, colour="green")
     assert differs.id == "order/note-differs"
-    assert (
-        "asks for black mask and 1.2 mm; ordered: green (usual), 1.6 mm (usual)" in differs.message
-    )
+    assert "asks for black mask and 1.2 mm; ordered: green, 1.6 mm;" in differs.message
     assert "'PCB thickness: 1.2 mm'" in differs.message
     assert {(p.file, p.line) for p in differs.places} == {("order.txt", 1), ("order.txt", 2)}
     followed = findings("order/notes", texts, thickness_mm=1.2, colour="black")
