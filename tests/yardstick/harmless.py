@@ -154,7 +154,9 @@ def drill_comments(parcel: Parcel) -> Parcel:
 @harmless("apertures-renumbered", "Gives every aperture another D code.")
 def renumbered(parcel: Parcel) -> Parcel:
     def change(layer: GerberText) -> str:
-        text = re.sub(r"ADD0*(\d+)(?=[A-Za-z_.$])", lambda m: f"ADD{int(m[1]) + 500}", layer.text)
+        text = re.sub(
+            r"(A[DB])D0*(\d+)(?=[A-Za-z_.$*])", lambda m: f"{m[1]}D{int(m[2]) + 500}", layer.text
+        )
         return re.sub(
             r"(?<=[*\s])(G54)?D0*([1-9]\d+)\*", lambda m: f"{m[1] or ''}D{int(m[2]) + 500}*", text
         )
